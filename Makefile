@@ -1,0 +1,45 @@
+# Two commands do all the set-up: `make demo` and `make test`.
+PYTHON ?= python3
+VENV   := .venv
+BIN    := $(VENV)/bin
+READY  := $(VENV)/.ready
+
+.PHONY: demo test lint types imports tests test-long demo-50 bench-optics clean
+
+demo: $(READY)
+	$(BIN)/coincide demo
+
+test: lint types imports tests
+
+$(READY): pyproject.toml
+	$(PYTHON) -m venv $(VENV)
+	$(BIN)/python -m pip install --quiet --upgrade pip
+	$(BIN)/python -m pip install --quiet --editable '.[test]'
+	touch $@
+
+lint: $(READY)
+	$(BIN)/ruff check .
+	$(BIN)/ruff format --check .
+
+types: $(READY)
+	$(BIN)/mypy
+
+imports: $(READY)
+	$(BIN)/lint-imports
+
+# The simulator's numerics are single-threaded by design, so two workers fill two cores.
+tests: $(READY)
+	OMP_NUM_THREADS=1 OPENBLAS_NUM_THREADS=1 $(BIN)/pytest -n 2 -m 'not long'
+
+test-long: $(READY)
+	$(BIN)/python -m pip install --quiet --editable '.[test,oracle]'
+	$(BIN)/pytest -n 2
+
+demo-50: $(READY)
+	$(BIN)/python benchmarks/demo_50.py
+
+bench-optics: $(READY)
+	$(BIN)/python benchmarks/bench_optics.py
+
+clean:
+	rm -rf $(VENV) runs build dist *.egg-info .mypy_cache .pytest_cache .ruff_cache

@@ -1,0 +1,1 @@
+"""Given what was seen, says what to do next. Pure: no I/O, no clock."""

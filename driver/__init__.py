@@ -1,0 +1,1 @@
+"""Serial motion, shutter, cameras: the only room that talks to devices."""

@@ -1,0 +1,1 @@
+"""The application: configuration, runner, records, reports, command line."""

@@ -1,0 +1,1 @@
+"""Frames in, spots out: pure functions of arrays."""

@@ -1,0 +1,50 @@
+"""A frame as vision sees it: an array and the few facts about the sensor that statistics need."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+
+@dataclass(frozen=True, slots=True)
+class Sensor:
+    """What is known of a camera's sensor.
+
+    Attributes
+    ----------
+    full_scale_dn : int
+        Value of a saturated pixel (4095 for 12 bit).
+    gain_e_per_dn : float
+        Photo-electrons per digital number.
+    read_noise_e : float
+        Standard deviation of the read noise, electrons.
+    black_level_dn : float
+        Value of an unexposed pixel.
+    """
+
+    full_scale_dn: int = 4095
+    gain_e_per_dn: float = 10_000 / 4095
+    read_noise_e: float = 4.0
+    black_level_dn: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Image:
+    """One frame, or the mean of several equal ones.
+
+    Attributes
+    ----------
+    pixels : ndarray, shape (height, width)
+        Digital numbers; index [row, column], pixel (0, 0) is the centre of the first pixel.
+    exposure_s : float
+    sensor : Sensor
+    frames : int
+        How many frames were averaged (1 for a single one).
+    """
+
+    pixels: NDArray[np.uint8] | NDArray[np.uint16] | NDArray[np.float32]
+    exposure_s: float
+    sensor: Sensor
+    frames: int = 1
