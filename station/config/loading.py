@@ -6,8 +6,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from optics.errors import OpticsError
-from optics.glass import GLASSES, WavelengthOutOfRangeError, refractive_index
+from optics.errors import OpticsError, WavelengthOutOfRangeError
+from optics.glass import GLASSES, refractive_index
 from optics.layout import Beam, Layout
 from optics.lens import Lens, Surface
 from station.config.bench import BenchTable
