@@ -16,7 +16,7 @@ class WavelengthOutOfRangeError(OpticsError):
 
 
 class PrescriptionError(OpticsError):
-    """A lens that cannot exist: a zero radius, surfaces that cross inside the clear aperture, and the like."""
+    """A lens that cannot exist: a zero radius, surfaces that cross in the clear aperture and the like."""
 
 
 class LayoutError(OpticsError):

@@ -36,7 +36,7 @@ def fresnel_reflectance(n_before: Value, n_after: Value, cos_in: Value) -> Value
 
 
 def coated_reflectance(surface: Surface, n_before: Value, n_after: Value, cos_in: Value) -> Value:
-    """Return the power reflectance of a surface as it is: bare (Fresnel), or its coating's residual reflectance."""
+    """Return the power reflectance of a surface: Fresnel if bare, else its coating's residual reflectance."""
     if surface.reflectance is not None:
         return surface.reflectance
     return fresnel_reflectance(n_before, n_after, cos_in)

@@ -75,7 +75,9 @@ class Beam:
                 raise LayoutError(f"{what} is {getattr(self, what)}, allowed are two numbers (x, y)")
         for value in (self.waist_z_mm, *self.offset_mm, *self.slope_mrad):
             if not math.isfinite(value):
-                raise LayoutError(f"waist_z_mm, offset_mm or slope_mrad holds {value}, allowed are finite numbers")
+                raise LayoutError(
+                    f"waist_z_mm, offset_mm or slope_mrad holds {value}, allowed are finite numbers"
+                )
 
     @property
     def rayleigh_range_mm(self) -> float:

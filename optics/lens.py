@@ -37,15 +37,21 @@ class Surface:
 
     def __post_init__(self) -> None:
         if math.isnan(self.radius_mm) or self.radius_mm == 0.0:
-            raise PrescriptionError(f"radius_mm is {self.radius_mm}, allowed is any number but 0 (inf for plano)")
+            raise PrescriptionError(
+                f"radius_mm is {self.radius_mm}, allowed is any number but 0 (inf for plano)"
+            )
         if self.coating not in ("uncoated", "antireflection"):
             raise PrescriptionError(f"coating is {self.coating!r}, allowed is 'uncoated' or 'antireflection'")
         if self.coating == "uncoated" and self.reflectance is not None:
-            raise PrescriptionError("reflectance is given for an uncoated surface; give a coating or leave it out")
+            raise PrescriptionError(
+                "reflectance is given for an uncoated surface; give a coating or leave it out"
+            )
         if self.coating == "antireflection" and not (
             self.reflectance is not None and 0.0 <= self.reflectance < 1.0
         ):
-            raise PrescriptionError(f"reflectance of the coating is {self.reflectance}, allowed is 0 to below 1")
+            raise PrescriptionError(
+                f"reflectance of the coating is {self.reflectance}, allowed is 0 to below 1"
+            )
 
     @property
     def curvature_per_mm(self) -> float:
@@ -119,7 +125,9 @@ class Lens:
         sags = [surface.sag_mm(self.clear_aperture_mm / 2) for surface in self.surfaces]
         for number, thickness in enumerate(self.thicknesses_mm):
             if not (math.isfinite(thickness) and thickness > 0.0):
-                raise PrescriptionError(f"lens {self.name!r}: thickness is {thickness} mm, allowed is above 0")
+                raise PrescriptionError(
+                    f"lens {self.name!r}: thickness is {thickness} mm, allowed is above 0"
+                )
             edge = thickness + sags[number + 1] - sags[number]
             if edge < 0.0:
                 raise PrescriptionError(

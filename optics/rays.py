@@ -67,7 +67,7 @@ class SpotPath(Enum):
 
 
 def _pass(first: int, last: int) -> tuple[Step, ...]:
-    """Refract at the surfaces from ``first`` to ``last`` inclusive, up or down; nothing where none lie between."""
+    """Refract at the surfaces from ``first`` to ``last`` inclusive, up or down."""
     way = 1 if last >= first else -1
     return tuple(Step(surface, Action.REFRACT) for surface in range(first, last + way, way))
 
@@ -113,7 +113,7 @@ class Node(NamedTuple):
 
 
 class Plan(NamedTuple):
-    """The hits of several paths with common beginnings made once, and the hit and plate where each path ends."""
+    """The hits of several paths, common beginnings only once, and the hit and plate where each path ends."""
 
     nodes: tuple[Node, ...]
     ends: tuple[tuple[int, Plate], ...]
@@ -304,8 +304,9 @@ class Traced(NamedTuple):
     frame: Frame
 
 
-def lens_frame(x_mm: Value, y_mm: Value, tilt_x_mrad: Value, tilt_y_mrad: Value, maths: Maths) -> Frame:
-    """Return the frame of a lens at a pose."""
+def lens_frame(pose: Value, maths: Maths) -> Frame:
+    """Return the frame of a lens at a pose: decenter x, y (mm), tilt x, y (mrad), each a value."""
+    x_mm, y_mm, tilt_x_mrad, tilt_y_mrad = pose
     rx, ry = tilt_x_mrad * 1e-3, tilt_y_mrad * 1e-3
     sx, cx, sy, cy = maths.sin(rx), maths.cos(rx), maths.sin(ry), maths.cos(ry)
     return Frame(x_mm, y_mm, cy, sy * sx, sy * cx, cx, -sx, -sy, cy * sx, cy * cx)
@@ -331,7 +332,9 @@ def incoming(model: RayModel, frame: Frame, maths: Maths) -> Hit:
     )
 
 
-def meet(ray: Hit, shift_mm: Value, curvature: Value, n_before: Value, n_after: Value, node: Node, maths: Maths) -> Hit:
+def meet(
+    ray: Hit, shift_mm: Value, curvature: Value, n_before: Value, n_after: Value, node: Node, maths: Maths
+) -> Hit:
     """Bring a ray to a surface and refract or reflect it there.
 
     The ray is first brought to the plane through the vertex; from there the nearer intersection is
@@ -370,7 +373,9 @@ def meet(ray: Hit, shift_mm: Value, curvature: Value, n_before: Value, n_after: 
         bend = cos_out - mu * cos_in
         dx, dy, dz = mu * dx, mu * dy, mu * dz
     pull = bend * curvature
-    return Hit(x, y, z, dx - pull * x, dy - pull * y, dz + (bend - pull * z), cos_in, cos_out, to_plane + s, reached)
+    return Hit(
+        x, y, z, dx - pull * x, dy - pull * y, dz + (bend - pull * z), cos_in, cos_out, to_plane + s, reached
+    )
 
 
 def run(model: RayModel, plan: Plan, frame: Frame, maths: Maths) -> Traced:

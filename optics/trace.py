@@ -130,7 +130,7 @@ def trace(
         for begin in range(0, len(array), CHUNK):
             part = slice(begin, begin + CHUNK)
             columns = np.ascontiguousarray(array[part].T)
-            traced = run(model, plan, lens_frame(*columns, REAL_ARRAY), REAL_ARRAY)
+            traced = run(model, plan, lens_frame(columns, REAL_ARRAY), REAL_ARRAY)
             powers, inside = _powers(lens, model, plan, traced), _inside(lens, plan, traced)
             for end, result in enumerate(results):
                 landed = land(model, plan, traced, end)
@@ -149,7 +149,11 @@ def trace_path(lens: Lens, layout: Layout, beam: Beam, poses: ArrayLike, path: S
 
 def _empty(count: int) -> Landing:
     return Landing(
-        np.zeros((count, 2)), np.zeros((count, 3)), np.zeros(count), np.zeros(count, dtype=bool), np.zeros(count)
+        np.zeros((count, 2)),
+        np.zeros((count, 3)),
+        np.zeros(count),
+        np.zeros(count, dtype=bool),
+        np.zeros(count),
     )
 
 
