@@ -23,23 +23,8 @@ from numpy.typing import ArrayLike, NDArray
 from optics.layout import Beam, Layout
 from optics.lens import Lens
 from optics.paraxial import paraxial_radius_mm
-from optics.rays import (
-    REAL_ARRAY,
-    Frame,
-    Hit,
-    Node,
-    Plan,
-    RayModel,
-    RayPath,
-    SpotPath,
-    Traced,
-    Value,
-    land,
-    lens_frame,
-    make_plan,
-    ray_path,
-    run,
-)
+from optics.paths import Node, Plan, RayPath, SpotPath, make_plan, ray_path
+from optics.rays import REAL_ARRAY, Frame, Hit, RayModel, Traced, Value, land, lens_frame, run
 from optics.trace import CHUNK, as_poses
 
 __all__ = ["BeamShape", "beam_on_plate", "paraxial_radius_mm"]

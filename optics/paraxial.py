@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from optics.layout import Beam, Layout
 from optics.lens import Lens
-from optics.rays import Plate, RayPath, SpotPath, make_plan, ray_path
+from optics.paths import Plate, RayPath, SpotPath, make_plan, ray_path
 
 
 def path_matrix(

@@ -8,7 +8,7 @@ from numpy.typing import ArrayLike, NDArray
 from optics.layout import Beam, Layout
 from optics.lens import Lens
 from optics.paraxial import path_matrix
-from optics.rays import Plate, ray_path
+from optics.paths import Plate, ray_path
 from optics.spots import THREE_SPOTS, spot_jacobian
 
 ON_AXIS = (0.0, 0.0, 0.0, 0.0)

@@ -15,20 +15,17 @@ from numpy.typing import ArrayLike, NDArray
 from optics.errors import OpticsError, RayLostError
 from optics.layout import Beam, Layout
 from optics.lens import Lens
+from optics.paths import Plan, SpotPath, make_plan, ray_path
 from optics.rays import (
     COMPLEX,
     COMPLEX_ARRAY,
     FLOAT,
     REAL_ARRAY,
     Maths,
-    Plan,
     RayModel,
-    SpotPath,
     Value,
     land,
     lens_frame,
-    make_plan,
-    ray_path,
     run,
 )
 from optics.trace import CHUNK, as_poses

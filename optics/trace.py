@@ -13,22 +13,8 @@ from optics.errors import OpticsError
 from optics.fresnel import coated_reflectance
 from optics.layout import Beam, Layout
 from optics.lens import Lens
-from optics.rays import (
-    REAL_ARRAY,
-    Hit,
-    Landed,
-    Plan,
-    RayModel,
-    RayPath,
-    SpotPath,
-    Traced,
-    Value,
-    land,
-    lens_frame,
-    make_plan,
-    ray_path,
-    run,
-)
+from optics.paths import Plan, RayPath, SpotPath, make_plan, ray_path
+from optics.rays import REAL_ARRAY, Hit, Landed, RayModel, Traced, Value, land, lens_frame, run
 
 __all__ = ["ALL_PATHS", "Landing", "RayPath", "SpotPath", "as_poses", "trace", "trace_path"]
 
