@@ -194,7 +194,7 @@ def hole_target(
     hole_radius_mm: float = 1.0,
     *,
     name: str = "hole_target",
-    seen_mm: tuple[float, float] = (60.0, 48.0),
+    seen_mm: tuple[float, float] = (60.0, 47.0),
     fiducial_side_mm: float = 6.0,
     ring_radii_mm: tuple[float, ...] = (5.0, 10.0, 15.0),
 ) -> PlateSpec:

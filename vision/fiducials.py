@@ -1,0 +1,223 @@
+"""Finds the printed markers of a plate in a frame and measures their edges to a fraction of a pixel.
+
+A marker's corners come rounded by the camera's blur; its straight edges do not. So the corners only find
+the marker, and the map is fitted to points on the edges.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, fields
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from vision.image import Image
+from vision.plate import PlateSpec, Side
+
+ToPx = Callable[[NDArray[np.float64]], NDArray[np.float64]]
+
+_SEGMENTS = 4
+_PROFILES = 12
+_SAMPLES = 48
+_SIDES = ((0, 1), (1, 2), (2, 3), (3, 0))
+
+
+@dataclass(frozen=True, slots=True)
+class EdgePoints:
+    """Points measured on the edges of markers, N of them.
+
+    Attributes
+    ----------
+    place_mm : ndarray, shape (N, 2)
+        Where the drawn edge lies (middle of the segment that was measured), bench frame.
+    normal : ndarray, shape (N, 2)
+        Unit vector out of the black square.
+    offset_mm : ndarray, shape (N,)
+        How far outside the drawn edge the edge was seen by the map that guided the measurement.
+    seen_px : ndarray, shape (N, 2)
+        The place in the frame where the edge was seen.
+    contrast : ndarray, shape (N,)
+        White minus black, in the frame's units.
+    noise_mm : ndarray, shape (N,)
+        Standard uncertainty of the offset from the pixels' scatter.
+    fiducial : ndarray of int, shape (N,)
+    """
+
+    place_mm: NDArray[np.float64]
+    normal: NDArray[np.float64]
+    offset_mm: NDArray[np.float64]
+    seen_px: NDArray[np.float64]
+    contrast: NDArray[np.float64]
+    noise_mm: NDArray[np.float64]
+    fiducial: NDArray[np.int64]
+
+    def only(self, keep: NDArray[np.bool_]) -> EdgePoints:
+        """Return the points for which ``keep``, shape (N,), is true."""
+        return EdgePoints(*(getattr(self, name)[keep] for name in _COLUMNS))
+
+
+_COLUMNS = tuple(column.name for column in fields(EdgePoints))
+
+
+def eight_bit(pixels: NDArray[np.generic]) -> NDArray[np.uint8]:
+    """Stretch a frame to 8 bit between its dark and its bright percentiles, for detectors that need that."""
+    low, high = np.percentile(np.asarray(pixels)[::4, ::4], (0.5, 99.5))
+    span = max(float(high - low), 1.0)
+    stretched = (pixels.astype(np.float32) - float(low)) * (255 / span)
+    return np.asarray(np.clip(stretched, 0, 255).astype(np.uint8))
+
+
+def find_fiducials(image: Image, plate: PlateSpec, side: Side) -> Mapping[int, NDArray[np.float64]]:
+    """Find the plate's markers.
+
+    Returns
+    -------
+    mapping of int to ndarray, shape (4, 2)
+        Marker id to its corners in px, in the order of :meth:`PlateSpec.corners_mm`. Ids that the plate does
+        not have are left out, and so is an id that shows up twice.
+    """
+    return {
+        number: corners
+        for number, corners in _detect(image, plate, side).items()
+        if number in plate.fiducials and corners is not None
+    }
+
+
+def foreign_fiducials(image: Image, plate: PlateSpec, side: Side) -> tuple[int, ...]:
+    """Return the ids of markers of the same dictionary that the plate does not have."""
+    return tuple(sorted(set(_detect(image, plate, side)) - set(plate.fiducials)))
+
+
+def _detect(image: Image, plate: PlateSpec, side: Side) -> dict[int, NDArray[np.float64] | None]:
+    grey = eight_bit(image.pixels)
+    mirrored = side == "behind"
+    if mirrored:
+        grey = np.ascontiguousarray(grey[:, ::-1])
+    parameters = cv2.aruco.DetectorParameters()
+    parameters.cornerRefinementMethod = cv2.aruco.CORNER_REFINE_SUBPIX
+    detector = cv2.aruco.ArucoDetector(plate.dictionary(), parameters)
+    found: dict[int, NDArray[np.float64] | None] = {}
+    # A dim frame is noisy: what the sharp frame does not show, a smoothed one may.
+    for frame in (grey, cv2.GaussianBlur(grey, (0, 0), 2.0)):
+        corners, ids, _ = detector.detectMarkers(frame)
+        fresh: dict[int, NDArray[np.float64] | None] = {}
+        for number, points in zip([] if ids is None else ids.ravel(), corners, strict=True):
+            place = np.asarray(points, np.float64).reshape(4, 2)
+            if mirrored:
+                place[:, 0] = grey.shape[1] - 1 - place[:, 0]
+            fresh[int(number)] = None if int(number) in fresh else place
+        found = {**fresh, **found}
+        if set(plate.fiducials) <= set(found):
+            break
+    return found
+
+
+def measure_edges(image: Image, plate: PlateSpec, to_px: Mapping[int, ToPx], reach_mm: float) -> EdgePoints:
+    """Measure points on the edges of markers.
+
+    Parameters
+    ----------
+    image : Image
+    plate : PlateSpec
+    to_px : mapping of int to callable
+        For each marker to be measured: where a bench point on or near it is expected in the frame, (N, 2) mm
+        to (N, 2) px.
+    reach_mm : float
+        How far to either side of the expected edge to look.
+
+    Returns
+    -------
+    EdgePoints
+        Only segments that lie in the frame and show an edge.
+    """
+    pixels = image.pixels.astype(np.float32)
+    parts = [
+        _measure_side(pixels, plate.corners_mm(number), side, number, expect, reach_mm)
+        for number, expect in to_px.items()
+        for side in _SIDES
+    ]
+    if not parts:
+        return _no_points()
+    return EdgePoints(*(np.concatenate([getattr(part, name) for part in parts]) for name in _COLUMNS))
+
+
+def _no_points() -> EdgePoints:
+    pair, single = np.zeros((0, 2)), np.zeros(0)
+    return EdgePoints(pair, pair, single, pair, single, single, np.zeros(0, np.int64))
+
+
+def _measure_side(
+    pixels: NDArray[np.float32],
+    corners_mm: NDArray[np.float64],
+    side: tuple[int, int],
+    number: int,
+    to_px: ToPx,
+    reach_mm: float,
+) -> EdgePoints:
+    """Measure one side of one marker in segments; each is the mean of some profiles across the edge."""
+    start, end = corners_mm[side[0]], corners_mm[side[1]]
+    middle = (start + end) / 2
+    normal = (middle - corners_mm.mean(axis=0)) / np.linalg.norm(middle - corners_mm.mean(axis=0))
+    # The ends are left out: blur rounds the corners there.
+    along = 0.14 + 0.72 * (np.arange(_SEGMENTS * _PROFILES) + 0.5) / (_SEGMENTS * _PROFILES)
+    place = start + along[:, None] * (end - start)
+    across = np.linspace(-reach_mm, reach_mm, _SAMPLES)
+    grid = to_px((place[:, None, :] + across[None, :, None] * normal).reshape(-1, 2))
+    profiles, inside = sample(pixels, grid.reshape(len(along), _SAMPLES, 2))
+    profiles = profiles.reshape(_SEGMENTS, _PROFILES, _SAMPLES)
+    offset, contrast, noise = _edge_offsets(profiles, across)
+    seen = (
+        inside.reshape(_SEGMENTS, -1).all(axis=1) & (contrast > 4 * noise) & (np.abs(offset) < 0.8 * reach_mm)
+    )
+    count = int(seen.sum())
+    middles = place.reshape(_SEGMENTS, _PROFILES, 2).mean(axis=1)[seen]
+    return EdgePoints(
+        middles,
+        np.repeat(normal[None], count, axis=0),
+        offset[seen],
+        to_px(middles + offset[seen, None] * normal),
+        contrast[seen],
+        (noise / np.maximum(contrast, 1e-9) * reach_mm)[seen],
+        np.full(count, number, np.int64),
+    )
+
+
+def sample(
+    pixels: NDArray[np.float32], points_px: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
+    """Interpolate a frame at points, shape (A, B, 2); return values and which points lie in the frame."""
+    height, width = pixels.shape
+    x, y = points_px[..., 0], points_px[..., 1]
+    inside = (x >= 1) & (y >= 1) & (x <= width - 2) & (y <= height - 2)
+    values = cv2.remap(
+        pixels, x.astype(np.float32), y.astype(np.float32), cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
+    )
+    return np.asarray(values, np.float64), inside
+
+
+def _edge_offsets(
+    profiles: NDArray[np.float64], across: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+    """Locate the step from black to white in averaged profiles by its area.
+
+    The area above the black level, divided by the step's height, is the width of the white part: true for
+    every symmetric blur, and it uses all pixels instead of the two that straddle the half level.
+    """
+    mean = np.median(profiles, axis=1) if profiles.shape[1] < 4 else _trimmed_mean(profiles)
+    ends = max(2, mean.shape[-1] // 4)
+    black, white = mean[:, :ends].mean(axis=1), mean[:, -ends:].mean(axis=1)
+    contrast = white - black
+    step = np.where(np.abs(contrast) > 1e-9, contrast, 1.0)
+    height = (mean - black[:, None]) / step[:, None]
+    white_width = np.trapezoid(height, across, axis=1)
+    scatter = np.concatenate([profiles[..., :ends], profiles[..., -ends:]], axis=-1).std(axis=(1, 2))
+    noise = scatter / np.sqrt(profiles.shape[1])
+    return across[-1] - white_width, contrast, noise
+
+
+def _trimmed_mean(profiles: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Average over profiles without the lowest and the highest: a speck of dust spoils only its own."""
+    ordered = np.sort(profiles, axis=1)
+    return np.asarray(ordered[:, 2:-2].mean(axis=1))

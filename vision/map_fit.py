@@ -1,0 +1,153 @@
+"""Fits the map of a plate to the edges of its fiducials."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import partial
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+from scipy.optimize import least_squares
+
+from vision.camera_lens import CameraLens
+from vision.fiducials import EdgePoints, ToPx, measure_edges
+from vision.image import Image
+from vision.map_model import MapModel, apply_homography, unpack
+from vision.plate import PlateSpec
+
+_ROBUST_SIGMAS = 5.0
+_FLOOR_MM = 2e-4
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class MapFit:
+    """A fitted map.
+
+    Attributes
+    ----------
+    model : MapModel
+    edge_growth_mm : float
+        By how much the black squares look larger than drawn.
+    edges : EdgePoints
+        The points that the fit rests on.
+    residual_mm : ndarray, shape (N,)
+        Along the normals of ``edges``.
+    """
+
+    model: MapModel
+    edge_growth_mm: float
+    edges: EdgePoints
+    residual_mm: NDArray[np.float64]
+
+
+def fit_map(
+    image: Image,
+    plate: PlateSpec,
+    corners_px: Mapping[int, NDArray[np.float64]],
+    lens: CameraLens,
+    lens_terms: int,
+) -> MapFit | None:
+    """Fit homography, lens terms and edge growth.
+
+    Parameters
+    ----------
+    image : Image
+    plate : PlateSpec
+    corners_px : mapping of int to ndarray, shape (4, 2)
+        Corners of the markers found, to a few pixels.
+    lens : CameraLens
+        Start value; kept where ``lens_terms`` is 0.
+    lens_terms : int
+        How many of k1, k2, p1, p2 to estimate.
+
+    Returns
+    -------
+    MapFit or None
+        None when the edges do not fix the parameters.
+    """
+    cell_mm = plate.fiducial_side_mm / 6
+    guides: dict[int, ToPx] = {
+        number: partial(apply_homography, _local_homography(plate, number, corners))
+        for number, corners in corners_px.items()
+    }
+    fit: MapFit | None = None
+    start = _start(plate, corners_px, lens, lens_terms)
+    for reach_mm in (0.9 * cell_mm, 0.6 * cell_mm):
+        edges = measure_edges(image, plate, guides, reach_mm)
+        fit = _fit_edges(edges, lens, start)
+        if fit is None:
+            return None
+        start = np.append(fit.model.parameters, fit.edge_growth_mm)
+        guides = dict.fromkeys(corners_px, fit.model.to_px)
+    return fit
+
+
+def _local_homography(plate: PlateSpec, number: int, corners_px: NDArray[np.float64]) -> NDArray[np.float64]:
+    """From mm to px near one marker: exact there, whatever the lens does elsewhere."""
+    return np.asarray(
+        cv2.getPerspectiveTransform(
+            plate.corners_mm(number).astype(np.float32), corners_px.astype(np.float32)
+        ),
+        np.float64,
+    )
+
+
+def _start(
+    plate: PlateSpec, corners_px: Mapping[int, NDArray[np.float64]], lens: CameraLens, lens_terms: int
+) -> NDArray[np.float64]:
+    straight = lens.straighten(np.concatenate(list(corners_px.values())))
+    drawn = np.concatenate([plate.corners_mm(number) for number in corners_px])
+    homography, _ = cv2.findHomography(straight, drawn, cv2.LMEDS)
+    if homography is None:
+        homography, _ = cv2.findHomography(straight, drawn)
+    homography = homography / homography[2, 2]
+    return np.concatenate([homography.ravel()[:8], np.zeros(lens_terms), [0.0]])
+
+
+def _fit_edges(edges: EdgePoints, lens: CameraLens, start: NDArray[np.float64]) -> MapFit | None:
+    """Robust fit, then reject what does not belong, then the plain fit whose covariance is stated."""
+    for _ in range(3):
+        if len(edges.offset_mm) <= len(start) + 4:
+            return None
+        miss = partial(_misses, edges, lens)
+        scale = max(_spread(miss(start)), _FLOOR_MM)
+        found = least_squares(miss, start, loss="soft_l1", f_scale=2 * scale, x_scale="jac")
+        start = found.x
+        residual = miss(start)
+        keep = np.abs(residual) < _ROBUST_SIGMAS * max(_spread(residual), _FLOOR_MM)
+        if keep.all():
+            break
+        edges = edges.only(keep)
+    if len(edges.offset_mm) <= len(start) + 4:
+        return None
+    return _plain_fit(edges, lens, start)
+
+
+def _plain_fit(edges: EdgePoints, lens: CameraLens, start: NDArray[np.float64]) -> MapFit | None:
+    found = least_squares(partial(_misses, edges, lens), start, x_scale="jac")
+    normal_matrix = found.jac.T @ found.jac
+    scale = np.sqrt(np.diag(normal_matrix))
+    if not np.all(scale > 0) or np.linalg.cond(normal_matrix / np.outer(scale, scale)) > 1e12:
+        return None
+    freedom = len(found.fun) - len(start)
+    # Segments of one side share its errors: count sides, not segments, as independent.
+    sides = len(np.unique(np.column_stack([edges.fiducial, edges.normal.round(3)]), axis=0))
+    freedom = min(freedom, max(2 * sides - len(start), 1))
+    variance = float(found.fun @ found.fun) / freedom
+    inverse = np.linalg.inv(normal_matrix / np.outer(scale, scale)) / np.outer(scale, scale)
+    covariance = variance * inverse[:-1, :-1]
+    model = MapModel(*unpack(found.x[:-1], lens), covariance)
+    return MapFit(model, float(found.x[-1]), edges, np.asarray(found.fun))
+
+
+def _misses(edges: EdgePoints, lens: CameraLens, parameters: NDArray[np.float64]) -> NDArray[np.float64]:
+    """By how much each edge point misses its drawn edge, in mm along the edge's normal."""
+    homography, bent = unpack(parameters[:-1], lens)
+    seen = apply_homography(homography, bent.straighten(edges.seen_px))
+    return np.asarray(((seen - edges.place_mm) * edges.normal).sum(axis=1) - parameters[-1])
+
+
+def _spread(residual: NDArray[np.float64]) -> float:
+    return float(1.4826 * np.median(np.abs(residual)))
