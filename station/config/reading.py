@@ -125,6 +125,8 @@ def _problem(
         near = nearest(str(key[-1]), names)
     elif kind == "missing":
         found, allowed = "nothing: the key is missing", _describe(model, key)
+    elif kind == "value_error":
+        found, allowed = _shown(error["input"]), error["msg"].removeprefix("Value error, ")
     elif kind == "refused":
         key = (*key, *(part for part in context["key"].split(".") if part))
         found, allowed, near = context["found"], context["allowed"], context["near"] or None

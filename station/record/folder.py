@@ -19,8 +19,8 @@ from typing import Any
 
 from control.messages import Action, Observation
 from driver.protocols import Frame
-from station.codec import encode
 from station.config import BadInput, Setup
+from station.record.codec import encode
 
 RECORD_FORMAT = 1
 RECORD_NAME = "record.json"

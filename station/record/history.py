@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from control.messages import BareBeamSeen, Finish, Look, Looked, Move, Moved, Observation, PlatesMapped
-from station.codec import decode_action, decode_observation
+from station.record.codec import decode_action, decode_observation
 from vision.spots import Spot, SpotName
 
 Offset = tuple[float, float]

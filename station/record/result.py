@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from control.messages import Finish, Outcome, Verdict
-from station.history import History
+from station.record.history import History
 from vision.spots import SpotName
 
 EXIT_BAD_INPUT = 2
