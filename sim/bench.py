@@ -1,0 +1,343 @@
+"""The whole bench that is not there: clock, mount, controller, scene, shutter, lamp, lens handler, witness.
+
+Everything depends on the configuration and one seed. The truth stays inside: what leaves are bytes of the
+line, frames of the cameras and, through the witness, the residual that a measurement of the lens would give.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from driver.axes import AxisSpec
+from driver.faults import DeviceFault, FaultCode
+from driver.protocols import Frame
+from optics.layout import Beam, Layout
+from optics.lens import Lens
+from sim.camera_geometry import CameraSetup
+from sim.clock import SimClock
+from sim.firmware import SimController
+from sim.line import SimLine
+from sim.mount import LensState, SimMount, rotation, tilt_of
+from sim.mount_errors import draw_mount, draw_seat
+from sim.nuisances import Nuisances
+from sim.scene import Scene, SceneState
+from sim.scene_draws import draw_bench
+from sim.tap import LineTap
+from vision.plate import PlateSpec
+
+_ARCSEC_PER_MRAD = math.degrees(1e-3) * 3600
+_LONGEST_EXPOSURE_S = 60.0
+# Streams of the seed; those of the scene are numbered from 0.
+_MOUNT_STREAM, _MOTION_STREAM, _SEAT_STREAM = 101, 102, 103
+
+
+@dataclass(frozen=True, slots=True)
+class BenchTruth:
+    """What only the simulator knows, at one moment.
+
+    Attributes
+    ----------
+    time_s : float
+    pose : ndarray, shape (4,), or None
+        Of the lens in the bench frame (mm, mm, mrad, mrad); None while the beam is bare.
+    decenter_um, tilt_arcsec : tuple of float, or None
+        Residual against the true beam, see :func:`residual`.
+    beam : Beam
+        The true beam now.
+    layout : Layout
+        The true distances.
+    lens : Lens
+        The lens as made.
+    positions : mapping of str to float
+        Where the carriages truly are, axis units.
+    shutter_open, lamp_on : bool
+    """
+
+    time_s: float
+    pose: NDArray[np.float64] | None
+    decenter_um: tuple[float, float] | None
+    tilt_arcsec: tuple[float, float] | None
+    beam: Beam
+    layout: Layout
+    lens: Lens
+    positions: Mapping[str, float]
+    shutter_open: bool
+    lamp_on: bool
+
+
+def residual(state: LensState, beam: Beam, l1_mm: float) -> tuple[tuple[float, float], tuple[float, float]]:
+    """Return how far a lens is off the true beam.
+
+    The optical axis of a lens of spherical surfaces is the line through their centres of curvature; here it
+    is the line through the front vertex along the lens axis. Decenter is the front vertex minus the point
+    where the beam's axis (without the lens) crosses the plane z = const through that vertex. Tilt is that of
+    the lens axis in a frame that is turned by the smallest rotation which takes z to the beam's direction;
+    right-handed about its x and y, as a pose's tilt. Both are zero when the optical axis lies on the beam.
+
+    Parameters
+    ----------
+    state : LensState
+    beam : Beam
+        The true beam.
+    l1_mm : float
+        True distance from the hole target to the nominal front vertex.
+
+    Returns
+    -------
+    decenter_um, tilt_arcsec : tuple of float
+        x and y each.
+    """
+    slope = 1e-3 * np.asarray(beam.slope_mrad)
+    crossing_mm = np.asarray(beam.offset_mm) + slope * (l1_mm + state.vertex_mm[2])
+    decenter_um = 1e3 * (state.vertex_mm[:2] - crossing_mm)
+    direction = np.array([slope[0], slope[1], 1.0]) / math.hypot(slope[0], slope[1], 1.0)
+    across = np.array([-direction[1], direction[0], 0.0])  # z cross direction
+    sine = float(np.linalg.norm(across))
+    turn = rotation(across / sine * math.asin(sine)) if sine > 0 else np.eye(3)
+    tilt_arcsec = _ARCSEC_PER_MRAD * tilt_of(turn.T @ state.axis)
+    return (float(decenter_um[0]), float(decenter_um[1])), (float(tilt_arcsec[0]), float(tilt_arcsec[1]))
+
+
+class SimBench:
+    """One bench, in process.
+
+    Parameters
+    ----------
+    lens : Lens
+        As prescribed; the one that is put in deviates as the nuisances say.
+    layout : Layout
+        Nominal distances.
+    beam : Beam
+        Nominal beam.
+    plates : mapping of str to PlateSpec
+    cameras : mapping of str to CameraSetup
+    axes : sequence of AxisSpec
+        Named by single letters, since that is what the line has words for.
+    nuisances : Nuisances
+    seed : int
+        Repeats everything.
+
+    Attributes
+    ----------
+    clock : SimClock
+    mount : SimMount
+    controller : SimController
+        Its fault hooks are public.
+    tap : LineTap
+        Numbers every call of the line; set ``tap.faults`` to make it fail.
+    line : SimLine
+        The station's end of the line.
+    lens_handler : SimLensHandler
+    witness : SimWitness
+    """
+
+    def __init__(
+        self,
+        lens: Lens,
+        layout: Layout,
+        beam: Beam,
+        plates: Mapping[str, PlateSpec],
+        cameras: Mapping[str, CameraSetup],
+        axes: Sequence[AxisSpec],
+        nuisances: Nuisances | None = None,
+        seed: int = 0,
+    ) -> None:
+        self.nuisances = nuisances or Nuisances()
+        self.seed = seed & 0xFFFFFFFF
+        self._given = (lens, layout, beam, plates, cameras)
+        self._true = draw_bench(lens, layout, beam, plates, list(cameras), self.nuisances.scene, seed)
+        self.clock = SimClock()
+        errors = draw_mount(axes, self.nuisances.mount, self._rng(_MOUNT_STREAM))
+        self.mount = SimMount(axes, errors, self._rng(_MOTION_STREAM))
+        self.controller = SimController(
+            self.mount,
+            self.clock,
+            reply_latency_s=self.nuisances.line.reply_latency_s,
+            shutter_swing_s=self.nuisances.line.shutter_swing_s,
+        )
+        self.tap = LineTap(self.controller, self.clock)
+        self.line = SimLine(self.controller, self.clock, self.tap, self.nuisances.line)
+        self._seat_pose: NDArray[np.float64] | None = None
+        self._seatings = 0
+        self._frames = 0
+        self.lens_handler = SimLensHandler(self)
+        self.witness = SimWitness(self)
+        self._cameras = {name: SimCamera(name, self) for name in cameras}
+
+    @cached_property
+    def _scene(self) -> Scene:
+        """The renderer; made at the first frame, since campaigns on spots never need one."""
+        lens, layout, beam, plates, cameras = self._given
+        return Scene(lens, layout, beam, plates, cameras, self.nuisances.scene, self.seed)
+
+    @property
+    def camera_names(self) -> tuple[str, ...]:
+        """Names of all cameras."""
+        return tuple(self._cameras)
+
+    def camera(self, name: str) -> SimCamera:
+        """Return a camera.
+
+        Raises
+        ------
+        DeviceFault
+            CAMERA_NOT_FOUND for a name that the bench does not have.
+        """
+        if name not in self._cameras:
+            raise DeviceFault(
+                FaultCode.CAMERA_NOT_FOUND,
+                state="not opened",
+                asked=f"camera {name!r}",
+                came=f"the simulated bench has {', '.join(self._cameras)}",
+                remedy="Correct the camera's name in the bench file.",
+            )
+        return self._cameras[name]
+
+    def truth(self) -> BenchTruth:
+        """Return the truth at the present bench time; for tests and campaigns, never for the station."""
+        self.controller.update()
+        now_s = self.clock.now_s()
+        beam = self._true.beam_at(now_s, self.nuisances.scene)
+        state = self._lens_state()
+        off = (None, None) if state is None else residual(state, beam, self._true.layout.l1_mm)
+        positions = self.mount.true_positions(now_s)
+        return BenchTruth(
+            time_s=now_s,
+            pose=None if state is None else state.pose,
+            decenter_um=off[0],
+            tilt_arcsec=off[1],
+            beam=beam,
+            layout=self._true.layout,
+            lens=self._true.lens,
+            positions={axis.name: float(at) for axis, at in zip(self.mount.axes, positions, strict=True)},
+            shutter_open=self.controller.shutter.is_open,
+            lamp_on=self.controller.lamp_on,
+        )
+
+    def _rng(self, *stream: int) -> np.random.Generator:
+        return np.random.default_rng([self.seed, *stream])
+
+    def _lens_state(self) -> LensState | None:
+        if self._seat_pose is None:
+            return None
+        return self.mount.lens(self.clock.now_s(), self._seat_pose)
+
+    def _seat(self) -> None:
+        self._seatings += 1
+        self._seat_pose = draw_seat(self.nuisances.mount, self._rng(_SEAT_STREAM, self._seatings))
+
+    def _expose(self, camera_name: str, exposure_s: float) -> Frame:
+        """Expose; what moves is seen where it stands in the middle of the exposure."""
+        if not 0 < exposure_s <= _LONGEST_EXPOSURE_S:
+            raise ValueError(f"exposure_s is {exposure_s}; allowed is above 0 to {_LONGEST_EXPOSURE_S}")
+        self.clock.sleep_s(exposure_s / 2)
+        self.controller.update()
+        self._frames += 1
+        state = self._lens_state()
+        middle_s = self.clock.now_s()
+        seen = SceneState(
+            pose=None if state is None else _four(state.pose),
+            shutter_open=self.controller.shutter.is_open,
+            lamp_on=self.controller.lamp_on,
+            time_s=middle_s,
+            frame_number=self._frames,
+        )
+        pixels = self._scene.render(camera_name, seen, exposure_s)
+        pixels.flags.writeable = False
+        self.clock.sleep_s(exposure_s / 2 + self.nuisances.readout_s)
+        return Frame(pixels, exposure_s, middle_s, self._frames, camera_name)
+
+
+def _four(pose: NDArray[np.float64]) -> tuple[float, float, float, float]:
+    return float(pose[0]), float(pose[1]), float(pose[2]), float(pose[3])
+
+
+class SimCamera:
+    """A camera of the simulated bench; fulfils :class:`driver.protocols.Camera`.
+
+    Attributes
+    ----------
+    frame_hook : callable or None
+        Sees every frame before it is handed out and returns what is handed out instead: the seam for faults
+        of cameras (stale, black, cut frames, or raising a DeviceFault).
+    """
+
+    def __init__(self, name: str, bench: SimBench) -> None:
+        self._name, self._bench = name, bench
+        self.frame_hook: Callable[[Frame], Frame] | None = None
+
+    @property
+    def name(self) -> str:
+        """Name of the camera in the bench file."""
+        return self._name
+
+    def grab(self, exposure_s: float) -> Frame:
+        """Expose anew and return the frame; takes exposure and readout of bench time.
+
+        Raises
+        ------
+        ValueError
+            For an exposure that is not above 0 and at most a minute.
+        """
+        frame = self._bench._expose(self._name, exposure_s)
+        return frame if self.frame_hook is None else self.frame_hook(frame)
+
+    def close(self) -> None:
+        """Release the device: nothing to release."""
+
+
+class SimLensHandler:
+    """Puts the lens in and takes it out; fulfils :class:`driver.protocols.LensHandler`.
+
+    Every time it is put in it lies differently in the mount.
+    """
+
+    def __init__(self, bench: SimBench) -> None:
+        self._bench = bench
+
+    def lens_in(self) -> None:
+        """Return when the lens is in the mount."""
+        bench = self._bench
+        if bench._seat_pose is None:
+            bench.clock.sleep_s(bench.nuisances.handling_s)
+            bench._seat()
+
+    def lens_out(self) -> None:
+        """Return when the beam is bare."""
+        bench = self._bench
+        if bench._seat_pose is not None:
+            bench.clock.sleep_s(bench.nuisances.handling_s)
+            bench._seat_pose = None
+
+
+class SimWitness:
+    """The simulator's truth as an independent measurement; fulfils :class:`driver.protocols.Witness`."""
+
+    def __init__(self, bench: SimBench) -> None:
+        self._bench = bench
+
+    def pose(self) -> Mapping[str, Any]:
+        """Return ``{"decenter_um": [x, y], "tilt_arcsec": [x, y]}`` against the true beam.
+
+        Raises
+        ------
+        DeviceFault
+            HANDLER_FAILED when there is no lens in the mount.
+        """
+        truth = self._bench.truth()
+        if truth.decenter_um is None or truth.tilt_arcsec is None:
+            raise DeviceFault(
+                FaultCode.HANDLER_FAILED,
+                state="beam is bare",
+                asked="pose of the lens",
+                came="there is no lens in the mount",
+                remedy="Put the lens in first.",
+            )
+        return {"decenter_um": list(truth.decenter_um), "tilt_arcsec": list(truth.tilt_arcsec)}

@@ -1,0 +1,362 @@
+"""The motion controller at the far end of the line: words of docs/line.md in; motion, shutter, lamp out."""
+
+from __future__ import annotations
+
+import math
+from collections import deque
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from enum import Enum
+from typing import Literal
+
+import numpy as np
+
+from driver.axes import AxisSpec
+from sim.clock import SimClock
+from sim.mount import Ending, SimMount
+from sim.requests import Request, RequestParser, Unreadable, check_word
+
+IDENTITY = "COINCIDE SIMULATED CONTROLLER 1"
+_STOP_WITHIN_S = 0.04  # docs/line.md: motion ends within 50 ms
+_BOOT_S = 0.5
+_STALL_STEPS = 40.0
+_MODAL = {"G21", "G90"}
+_ACTIONS = {"G0", "G1", "G28", "M0", "M21", "M22", "M23", "M24", "Q1", "Q2", "Q3"}
+_MOST_REPLIES_WAITING = 64
+
+
+class Trouble(Enum):
+    """Error numbers of docs/line.md and the words that go with them."""
+
+    CHECK = (1, "CHECK WORD")
+    NOT_UNDERSTOOD = (2, "NOT UNDERSTOOD")
+    NOT_HOMED = (3, "NOT HOMED")
+    OUT_OF_TRAVEL = (4, "OUT OF TRAVEL")
+    BUSY = (5, "BUSY")
+    INTERLOCK_OPEN = (6, "INTERLOCK OPEN")
+    LIMIT = (7, "LIMIT SWITCH")
+    STALLED = (8, "STALLED")
+
+
+class _Refused(Exception):  # noqa: N818  a refusal is an answer of the line, not a mistake in a call
+    def __init__(self, trouble: Trouble, words: str = "") -> None:
+        self.reply = f"ERR{trouble.value[0]:02d} {words or trouble.value[1]}"
+        super().__init__(self.reply)
+
+
+@dataclass(frozen=True, slots=True)
+class Reply:
+    """Bytes that are complete at the far end of the line at ``due_s`` (bench time)."""
+
+    due_s: float
+    data: bytes
+
+
+class SimShutter:
+    """The beam's shutter: a blade that takes time to swing, and a switch that sees where it is.
+
+    Parameters
+    ----------
+    clock : SimClock
+    swing_s : float
+        Time from command to arrival.
+    """
+
+    __slots__ = ("_clock", "_commanded_open", "_due_s", "_was_open", "stuck", "swing_s")
+
+    def __init__(self, clock: SimClock, swing_s: float) -> None:
+        self._clock, self.swing_s = clock, swing_s
+        self._commanded_open = self._was_open = False
+        self._due_s = clock.now_s()
+        self.stuck: Literal["open", "closed"] | None = None
+
+    def command(self, opened: bool) -> None:
+        """Swing open or closed."""
+        if opened != self._commanded_open:
+            self._was_open = self._blade_open()
+            self._commanded_open = opened
+            self._due_s = self._clock.now_s() + self.swing_s
+
+    @property
+    def is_open(self) -> bool:
+        """Tell where the blade is, as its switch sees it."""
+        return self._blade_open() if self.stuck is None else self.stuck == "open"
+
+    def _blade_open(self) -> bool:
+        return self._commanded_open if self._clock.now_s() >= self._due_s else self._was_open
+
+
+class SimController:
+    """Parses requests byte by byte, moves a :class:`sim.mount.SimMount`, answers; powers up not homed.
+
+    Its hooks for faults are the methods after ``# --- faults``: each is one thing that happens to a real
+    controller, acts at the present bench time, and needs no knowledge of the line.
+
+    Parameters
+    ----------
+    mount : SimMount
+    clock : SimClock
+    reply_latency_s : float
+        Time from the last byte of a request to the first of the reply.
+    shutter_swing_s : float
+
+    Raises
+    ------
+    ValueError
+        When an axis is not named by one letter that the line leaves free.
+    """
+
+    def __init__(
+        self,
+        mount: SimMount,
+        clock: SimClock,
+        *,
+        reply_latency_s: float = 0.002,
+        shutter_swing_s: float = 0.03,
+    ) -> None:
+        self.mount, self._clock = mount, clock
+        self._axes: Mapping[str, AxisSpec] = {axis.name: axis for axis in mount.axes}
+        _check_letters(mount.axes)
+        self._latency_s = reply_latency_s
+        self.shutter = SimShutter(clock, shutter_swing_s)
+        self._parser = RequestParser(tuple(self._axes))
+        self._replies: deque[Reply] = deque()
+        self._lock_closed = True
+        self._power_up()
+
+    def _power_up(self) -> None:
+        self._homed = False
+        self._stopped = False
+        self._fault: Trouble | None = None
+        self._limit_forced = False
+        self._stall_next = self._limit_next = False
+        self._never_done = False
+        self._hung = False
+        self._feed_per_min: float | None = None
+        self.lamp_on = False
+        self._boots_until_s = 0.0
+
+    # --- the line ----------------------------------------------------------------------------------
+
+    def receive(self, data: bytes) -> None:
+        """Take bytes from the line at the present bench time; replies queue up for :meth:`take_reply`."""
+        self.update()
+        if self._clock.now_s() < self._boots_until_s:
+            return
+        for byte in data:
+            message = self._parser.feed(byte)
+            if message is not None:
+                self._reply(message)
+
+    def take_reply(self) -> Reply | None:
+        """Return the oldest reply that was not taken yet."""
+        return self._replies.popleft() if self._replies else None
+
+    def update(self) -> None:
+        """Bring motion and its consequences up to the present bench time."""
+        ended = self.mount.settle(self._clock.now_s())
+        if ended is None:
+            return
+        ending = ended[0]
+        if ending is Ending.HOMED:
+            self._homed, self._stopped = True, False
+        elif ending is Ending.BRAKED:
+            self._stopped = True
+        elif ending is Ending.LIMIT:
+            self._fault = Trouble.LIMIT
+        self._hung = self._never_done and ending is Ending.ARRIVED
+
+    def _reply(self, message: Request | Unreadable) -> None:
+        if isinstance(message, Unreadable):
+            text = f"ERR{message.error:02d} {message.why}"
+        else:
+            try:
+                text = self._execute(message)
+            except _Refused as refusal:
+                text = refusal.reply
+        body = f"N{message.number} {text}".encode()
+        if len(self._replies) < _MOST_REPLIES_WAITING:
+            data = body + f" K{check_word(body)}\n".encode()
+            self._replies.append(Reply(self._clock.now_s() + self._latency_s, data))
+
+    # --- requests ----------------------------------------------------------------------------------
+
+    def _execute(self, request: Request) -> str:
+        actions = [code for code in request.codes if code not in _MODAL]
+        if len(actions) > 1 or not _ACTIONS.issuperset(actions):
+            raise _Refused(Trouble.NOT_UNDERSTOOD, "WORDS " + " ".join(request.codes)[:40])
+        action = actions[0] if actions else None
+        if request.values and action not in {"G0", "G1"}:
+            raise _Refused(Trouble.NOT_UNDERSTOOD, "WORDS WITHOUT A MOVE")
+        if action in {"G0", "G1"}:
+            self._move(request.values, at_feed=action == "G1")
+        elif action == "G28":
+            self._home()
+        elif action == "M0":
+            self._stop()
+        elif action in {"M21", "M22"}:
+            self._swing(opened=action == "M21")
+        elif action in {"M23", "M24"}:
+            self.lamp_on = action == "M23"
+        elif action is not None:
+            answers = {"Q1": self._positions, "Q2": self._state_words, "Q3": _identity}
+            return answers[action]()
+        return "DONE"
+
+    def _move(self, values: Mapping[str, float], *, at_feed: bool) -> None:
+        feed = values.get("F", self._feed_per_min)
+        targets = {name: value for name, value in values.items() if name != "F"}
+        if not targets:
+            raise _Refused(Trouble.NOT_UNDERSTOOD, "NO AXIS")
+        if at_feed and (feed is None or feed <= 0):
+            raise _Refused(Trouble.NOT_UNDERSTOOD, "FEED")
+        self._refuse_motion()
+        if not self._homed:
+            raise _Refused(Trouble.NOT_HOMED)
+        for name, value in targets.items():
+            if not self._axes[name].reaches(value):
+                raise _Refused(Trouble.OUT_OF_TRAVEL, f"OUT OF TRAVEL {name}")
+        self._feed_per_min = feed if at_feed else self._feed_per_min
+        now_s = self._clock.now_s()
+        steps = self.mount.counter_steps(now_s)
+        for index, axis in enumerate(self.mount.axes):
+            if axis.name in targets:
+                steps[index] = round(targets[axis.name] / axis.step)
+        self._stopped = False
+        self.mount.begin_move(now_s, steps, self._cruise_s(steps, feed if at_feed else None))
+        self._spoil_move()
+
+    def _cruise_s(self, steps: np.ndarray[tuple[int], np.dtype[np.float64]], feed: float | None) -> float:
+        distances = [
+            (axis, abs(float(way)) * axis.step)
+            for axis, way in zip(
+                self.mount.axes, steps - self.mount.counter_steps(self._clock.now_s()), strict=True
+            )
+        ]
+        slowest_s = max(distance / axis.speed_per_s for axis, distance in distances)
+        if feed is None:
+            return slowest_s
+        linear = math.hypot(*(distance for axis, distance in distances if axis.unit == "mm"))
+        rotary = math.hypot(*(distance for axis, distance in distances if axis.unit == "deg"))
+        return max(slowest_s, (linear or rotary) / feed * 60)
+
+    def _spoil_move(self) -> None:
+        if self._stall_next:
+            self._stall_next = False
+            self.stall()
+        if self._limit_next:
+            self._limit_next = False
+            self.trip_limit()
+
+    def _home(self) -> None:
+        if self.mount.moving or self._hung:
+            raise _Refused(Trouble.BUSY)
+        self._homed = self._stopped = self._limit_forced = False
+        self._fault = None
+        self.mount.begin_homing(self._clock.now_s())
+
+    def _stop(self) -> None:
+        self._stopped = self._stopped or self._hung
+        self._hung = self._never_done = False
+        self.mount.brake(self._clock.now_s(), _STOP_WITHIN_S)
+        self.update()
+
+    def _swing(self, *, opened: bool) -> None:
+        if opened and not self._lock_closed:
+            raise _Refused(Trouble.INTERLOCK_OPEN)
+        self.shutter.command(opened)
+
+    def _refuse_motion(self) -> None:
+        if self._fault is not None:
+            raise _Refused(self._fault)
+        if self.mount.moving or self._hung:
+            raise _Refused(Trouble.BUSY)
+
+    def _positions(self) -> str:
+        counter = self.mount.counter_steps(self._clock.now_s())
+        words = (_position_word(axis, steps) for axis, steps in zip(self.mount.axes, counter, strict=True))
+        return "AT " + " ".join(words)
+
+    def _state_words(self) -> str:
+        limit = self._limit_forced or self.mount.limit_pressed()
+        return (
+            f"STATE {self.state} HOMED {self._homed:d} LIMIT {limit:d} LOCK {self._lock_closed:d} "
+            f"SHUTTER {self.shutter.is_open:d} LAMP {self.lamp_on:d}"
+        )
+
+    @property
+    def state(self) -> str:
+        """The word that ``Q2`` answers with."""
+        if self._fault is not None:
+            return "FAULT"
+        if self.mount.homing:
+            return "HOMING"
+        if self.mount.moving or self._hung:
+            return "MOVING"
+        return "STOPPED" if self._stopped else "IDLE"
+
+    # --- inputs ------------------------------------------------------------------------------------
+
+    def set_interlock(self, *, closed: bool) -> None:
+        """Close or open the interlock circuit; open, the shutter closes by itself."""
+        self._lock_closed = closed
+        if not closed:
+            self.shutter.command(False)
+
+    # --- faults ------------------------------------------------------------------------------------
+
+    def reset(self) -> None:
+        """Restart as after a dip of the supply: position lost, shutter closed, silent while it boots."""
+        self.update()
+        now_s = self._clock.now_s()
+        self.mount.forget_counter(now_s)
+        self.shutter.command(False)
+        self._parser.clear()
+        self._replies.clear()
+        self._power_up()
+        self._boots_until_s = now_s + _BOOT_S
+
+    def stall(self) -> None:
+        """Stall the motors that run; when none runs, those of the next move, at its start."""
+        self.update()
+        if not self.mount.moving:
+            self._stall_next = True
+            return
+        self.mount.freeze(self._clock.now_s(), _STALL_STEPS)
+        self._fault = Trouble.STALLED
+
+    def trip_limit(self) -> None:
+        """Press a limit switch while the motors run; when none runs, on the next move, at its start."""
+        self.update()
+        if not self.mount.moving:
+            self._limit_next = True
+            return
+        self.mount.freeze(self._clock.now_s())
+        self._fault, self._limit_forced = Trouble.LIMIT, True
+
+    def never_arrive(self) -> None:
+        """Report MOVING for ever after this or the next move, until stopped or reset."""
+        self._never_done = True
+
+    def stick_shutter(self, where: Literal["open", "closed"] | None) -> None:
+        """Hold the shutter's blade open or closed whatever is commanded; None frees it."""
+        self.shutter.stuck = where
+
+
+def _identity() -> str:
+    return f"ID {IDENTITY}"
+
+
+def _position_word(axis: AxisSpec, steps: float) -> str:
+    text = f"{steps * axis.step:.{max(4, math.ceil(-math.log10(axis.step)))}f}"
+    return axis.name + (text if float(text) else text.removeprefix("-"))
+
+
+def _check_letters(axes: Sequence[AxisSpec]) -> None:
+    taken = set("FGKMNQ")
+    for axis in axes:
+        if len(axis.name) != 1 or not axis.name.isupper() or axis.name in taken:
+            raise ValueError(
+                f"axis {axis.name!r} has no word on the simulated line: one capital letter other than "
+                f"{', '.join(sorted(taken))}"
+            )
