@@ -1,0 +1,169 @@
+"""Camera frames made from known spots, for benchmarks and tests: the truth is exact, nothing is rendered by the simulator.
+
+Pixel coordinates throughout; (0, 0) is the centre of the first pixel. A speckle grain of g px means a
+correlation area of g^2 px (Goodman, Speckle Phenomena in Optics: the correlation area of the intensity; from memory).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vision.image import Image, Sensor
+
+Array = NDArray[np.float64]
+WIDTH, HEIGHT = 1280, 1024
+PITCH_MM = 0.05
+
+
+@dataclass(frozen=True, slots=True)
+class MadeSpot:
+    """A round Gaussian: centre and standard deviation in px, peak in electrons."""
+
+    x: float
+    y: float
+    sigma: float
+    peak_e: float
+
+    def profile(self, x: Array, y: Array) -> Array:
+        return np.exp(-0.5 * ((x - self.x) ** 2 + (y - self.y) ** 2) / self.sigma**2)
+
+
+@dataclass(frozen=True, slots=True)
+class Fringes:
+    """Interference of the first two spots: phase kx x + ky y + q r^2 + phase about ``center``."""
+
+    visibility: float
+    q: float
+    kx: float
+    ky: float
+    phase: float
+    center: tuple[float, float] = (640.0, 512.0)
+
+    def angle(self, x: Array, y: Array) -> Array:
+        dx, dy = x - self.center[0], y - self.center[1]
+        return self.kx * dx + self.ky * dy + self.q * (dx**2 + dy**2) + self.phase
+
+
+@dataclass(frozen=True, slots=True)
+class MadeFrame:
+    """What a frame holds."""
+
+    spots: tuple[MadeSpot, ...]
+    hole: tuple[float, float, float] | None = None
+    fringes: Fringes | None = None
+    grain_px: float = 0.0
+    contrast: float = 1.0
+    light_e: tuple[float, float, float] = (20.0, 0.0, 0.0)
+    halo: float = 0.0
+    extra: tuple[MadeSpot, ...] = ()
+    shape: tuple[int, int] = (HEIGHT, WIDTH)
+    sensor: Sensor = field(default_factory=Sensor)
+
+    def expected(self, x: Array, y: Array) -> Array:
+        """Mean signal of the wanted spots, electrons, without hole, halo, extras and background."""
+        profiles = [spot.peak_e * spot.profile(x, y) for spot in self.spots]
+        total = np.sum(profiles, axis=0) if profiles else np.zeros(np.broadcast(x, y).shape)
+        if self.fringes is not None:
+            cross = 2.0 * self.fringes.visibility * np.sqrt(profiles[0] * profiles[1])
+            total = total + cross * np.cos(self.fringes.angle(x, y))
+        return total
+
+    def unwanted(self, x: Array, y: Array) -> Array:
+        """Halo and extra spots (ghosts), electrons."""
+        total = np.zeros(np.broadcast(x, y).shape)
+        for spot in self.spots if self.halo else ():
+            wide = MadeSpot(spot.x, spot.y, 3.0 * spot.sigma, spot.peak_e * self.halo)
+            total = total + wide.peak_e * wide.profile(x, y)
+        for spot in self.extra:
+            total = total + spot.peak_e * spot.profile(x, y)
+        return total
+
+    def background(self, x: Array, y: Array) -> Array:
+        """Room light, electrons."""
+        level, gx, gy = self.light_e
+        return level + gx * (x / self.shape[1] - 0.5) + gy * (y / self.shape[0] - 0.5)
+
+
+@dataclass(frozen=True, slots=True)
+class AffineMap:
+    """A plate map without perspective: mm = (px - origin) * pitch."""
+
+    pitch_mm: float = PITCH_MM
+    origin: tuple[float, float] = (640.0, 512.0)
+
+    def to_mm(self, points: Array, /) -> Array:
+        return (np.asarray(points, float) - self.origin) * self.pitch_mm
+
+    def to_px(self, points: Array, /) -> Array:
+        return np.asarray(points, float) / self.pitch_mm + self.origin
+
+
+@dataclass(frozen=True, slots=True)
+class MadeHole:
+    """A hole as the map would give it."""
+
+    center_mm: Array
+    radius_mm: float
+    covariance_mm2: Array = field(default_factory=lambda: np.eye(2) * 1e-8)
+
+
+def speckle(shape: tuple[int, int], grain_px: float, contrast: float, rng: np.random.Generator) -> Array:
+    """Fully developed speckle of mean 1 (contrast below 1: mixed with an even field), correlation area grain^2."""
+    fy = np.fft.fftfreq(shape[0])[:, None]
+    fx = np.fft.fftfreq(shape[1])[None, :]
+    # Field with a Gaussian correlation exp(-pi d^2 / (2 g^2)): that of the intensity is exp(-pi d^2 / g^2), area g^2.
+    spectrum = np.exp(-2.0 * np.pi * grain_px**2 * (fx**2 + fy**2))
+    noise = rng.standard_normal(shape) + 1j * rng.standard_normal(shape)
+    field_ = np.fft.ifft2(np.fft.fft2(noise) * np.sqrt(spectrum))
+    intensity = np.abs(field_) ** 2
+    intensity /= intensity.mean() if max(shape) > 300 else (2.0 * spectrum.mean())
+    return 1.0 + contrast * (intensity - 1.0)
+
+
+def expose(frame: MadeFrame, rng: np.random.Generator, frames: int = 1, shutter_open: bool = True) -> Image:
+    """Make a camera frame (or the mean of several with independent speckle)."""
+    total = np.zeros(frame.shape)
+    for _ in range(frames):
+        total += _digits(frame, rng, shutter_open)
+    if frames == 1:
+        return Image(total.astype(np.uint16), 0.01, frame.sensor)
+    return Image((total / frames).astype(np.float32), 0.01, frame.sensor, frames)
+
+
+def _digits(frame: MadeFrame, rng: np.random.Generator, shutter_open: bool) -> Array:
+    y, x = np.arange(frame.shape[0], dtype=float)[:, None], np.arange(frame.shape[1], dtype=float)[None, :]
+    light = np.broadcast_to(frame.background(x, y), frame.shape).copy()
+    if shutter_open:
+        window = _lit_window(frame)
+        yy, xx = y[window[0]], x[:, window[1]]
+        spots = frame.expected(xx, yy) + frame.unwanted(xx, yy)
+        if frame.grain_px:
+            spots = spots * speckle(spots.shape, frame.grain_px, frame.contrast, rng)
+        light[window] += spots
+    if frame.hole is not None:
+        cx, cy, radius = frame.hole
+        rows, columns = _around(cx, cy, radius + 3, frame.shape)
+        away = np.hypot(x[:, columns] - cx, y[rows] - cy)
+        light[rows, columns] *= np.clip(away - radius + 0.5, 0.0, 1.0)
+    electrons = rng.poisson(light).astype(float)
+    electrons += frame.sensor.read_noise_e * rng.standard_normal(frame.shape)
+    digits = np.rint(electrons / frame.sensor.gain_e_per_dn + frame.sensor.black_level_dn)
+    return np.clip(digits, 0, frame.sensor.full_scale_dn)
+
+
+def _around(x: float, y: float, reach: float, shape: tuple[int, int]) -> tuple[slice, slice]:
+    rows = slice(max(0, int(y - reach)), min(shape[0], int(y + reach) + 1))
+    return rows, slice(max(0, int(x - reach)), min(shape[1], int(x + reach) + 1))
+
+
+def _lit_window(frame: MadeFrame) -> tuple[slice, slice]:
+    """The part of the frame that the spots reach (6.5 sigma: 1e-9 of the peak)."""
+    reach = 6.5 * (3.0 if frame.halo else 1.0)
+    boxes = [_around(s.x, s.y, reach * s.sigma, frame.shape) for s in (*frame.spots, *frame.extra)]
+    if not boxes:
+        return slice(0, 0), slice(0, 0)
+    rows = slice(min(b[0].start for b in boxes), max(b[0].stop for b in boxes))
+    return rows, slice(min(b[1].start for b in boxes), max(b[1].stop for b in boxes))

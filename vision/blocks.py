@@ -1,0 +1,339 @@
+"""A region of a frame, averaged in square blocks, with its place on the plate and what is known of its noise.
+
+Nearly all information about a spot of many pixels survives averaging; nearly all cost goes. Pixels that
+do not show the plate's own scatter (the hole, printed lines, markers, beyond the plate's edge) are left out:
+they are masked, never filled in.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Protocol, runtime_checkable
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from vision.image import Image
+
+Array = NDArray[np.float64]
+_SHIFT = 4  # fractional bits of cv2's drawing coordinates
+
+
+class PixelMap(Protocol):
+    """Pixels to mm on the plate and back; points have shape (N, 2), (x, y)."""
+
+    def to_mm(self, points_px: Array, /) -> Array:
+        """Return the places on the plate of image points."""
+        ...
+
+    def to_px(self, points_mm: Array, /) -> Array:
+        """Return the image points of places on the plate."""
+        ...
+
+
+@runtime_checkable
+class HoleLike(Protocol):
+    """Where the hole is; ``covariance_mm2`` is that of its centre (k = 1)."""
+
+    @property
+    def center_mm(self) -> Array:
+        """Centre in the bench frame."""
+        ...
+
+    @property
+    def covariance_mm2(self) -> Array:
+        """Covariance of the centre."""
+        ...
+
+    @property
+    def radius_mm(self) -> float:
+        """Radius of the hole."""
+        ...
+
+
+@dataclass(frozen=True, slots=True)
+class DeadArea:
+    """A shape on the plate whose pixels carry no information about a spot.
+
+    Attributes
+    ----------
+    outline_mm : ndarray, shape (N, 2)
+        Closed polygon, or the middle of a closed line.
+    width_mm : float
+        0 for a filled shape; else the width of the line.
+    outside : bool
+        True when everything outside the polygon is dead (the plate's edge).
+    """
+
+    outline_mm: Array
+    width_mm: float = 0.0
+    outside: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Box:
+    """A region of the frame: columns x0 <= x < x1, rows y0 <= y < y1."""
+
+    x0: int
+    y0: int
+    x1: int
+    y1: int
+
+    def clipped_to(self, shape: tuple[int, ...]) -> Box:
+        """Return the part of the box that lies in a frame of ``shape`` (rows, columns)."""
+        rows, columns = shape[0], shape[1]
+        return Box(max(self.x0, 0), max(self.y0, 0), min(self.x1, columns), min(self.y1, rows))
+
+
+@dataclass(frozen=True, slots=True)
+class Blocks:
+    """The valid blocks of a region; all arrays have shape (N,) unless said otherwise.
+
+    Attributes
+    ----------
+    at_mm : ndarray, shape (2, N)
+        Centroid of each block's valid pixels on the plate.
+    value_e : ndarray
+        Mean of the valid pixels above background, electrons.
+    pixels : ndarray
+        Number of valid pixels (a float: rims are soft).
+    base_e2 : ndarray
+        Variance of one pixel without the spots: background light, read noise, quantisation, and the
+        noise of the background frame, electrons squared.
+    inner_e2 : ndarray
+        Variance of the pixels inside each block, electrons squared.
+    clipped : ndarray
+        Fraction of the block's pixels that are saturated.
+    limit_e : ndarray
+        Saturation level above background, electrons.
+    index : ndarray of int
+        Flat index of each block in the region's grid.
+    grid : tuple of int
+        Rows and columns of the grid.
+    size_px : int
+        Side of a block.
+    jacobian : ndarray, shape (2, 2)
+        d mm / d px at the middle of the region.
+    frames : int
+        How many frames the image is the mean of.
+    """
+
+    at_mm: Array
+    value_e: Array
+    pixels: Array
+    base_e2: Array
+    inner_e2: Array
+    clipped: Array
+    limit_e: Array
+    index: NDArray[np.intp]
+    grid: tuple[int, int]
+    size_px: int
+    jacobian: Array
+    frames: int
+
+    @property
+    def smear_mm2(self) -> Array:
+        """What averaging over a block (and over a pixel) adds to a spot's second moments, shape (2, 2)."""
+        smear: Array = self.jacobian @ self.jacobian.T * (self.size_px**2 / 12.0)
+        return smear
+
+    @property
+    def pitch_mm(self) -> float:
+        """Geometric mean size of a pixel on the plate."""
+        return float(np.sqrt(abs(np.linalg.det(self.jacobian))))
+
+    def take(self, keep: NDArray[np.bool_]) -> Blocks:
+        """Return only the blocks for which ``keep`` is True."""
+        return Blocks(
+            self.at_mm[:, keep],
+            self.value_e[keep],
+            self.pixels[keep],
+            self.base_e2[keep],
+            self.inner_e2[keep],
+            self.clipped[keep],
+            self.limit_e[keep],
+            self.index[keep],
+            self.grid,
+            self.size_px,
+            self.jacobian,
+            self.frames,
+        )
+
+
+def jacobian_at(plate_map: PixelMap, point_px: Array) -> Array:
+    """Return d mm / d px at an image point by central differences, shape (2, 2)."""
+    steps = np.array([[0.5, 0.0], [-0.5, 0.0], [0.0, 0.5], [0.0, -0.5]])
+    mm = plate_map.to_mm(point_px + steps)
+    return np.stack([mm[0] - mm[1], mm[2] - mm[3]], axis=1)
+
+
+def hole_area(hole: HoleLike, pitch_mm: float, margin_px: float = 2.0) -> DeadArea:
+    """Return the hole with a margin for its soft rim and for what is not known of its centre."""
+    sigma_mm = float(np.sqrt(np.max(np.linalg.eigvalsh(hole.covariance_mm2))))
+    radius_mm = hole.radius_mm + margin_px * pitch_mm + 2.0 * sigma_mm
+    return DeadArea(circle(hole.center_mm, radius_mm))
+
+
+def circle(center_mm: Array, radius_mm: float, count: int = 72) -> Array:
+    """Return ``count`` points of a circle, shape (count, 2)."""
+    angle = np.linspace(0.0, 2.0 * np.pi, count, endpoint=False)
+    return np.asarray(center_mm) + radius_mm * np.stack([np.cos(angle), np.sin(angle)], axis=1)
+
+
+def make_blocks(
+    image: Image,
+    background: Image | None,
+    plate_map: PixelMap,
+    box: Box,
+    size_px: int,
+    dead: Sequence[DeadArea] = (),
+) -> Blocks | None:
+    """Average a region of a frame in blocks of ``size_px``; None where it has no valid pixel.
+
+    The region is cut to a whole number of blocks inside the frame.
+    """
+    box = box.clipped_to(image.pixels.shape)
+    rows, columns = (box.y1 - box.y0) // size_px, (box.x1 - box.x0) // size_px
+    if rows < 1 or columns < 1:
+        return None
+    window = np.s_[box.y0 : box.y0 + rows * size_px, box.x0 : box.x0 + columns * size_px]
+    raw = image.pixels[window]
+    gain = image.sensor.gain_e_per_dn
+    valid = valid_pixels(raw.shape, (box.x0, box.y0), plate_map, dead)
+    signal = raw.astype(np.float32)
+    saturated = raw >= _clip_level_dn(image)
+    floor, base = _background(image, background, window, signal, (columns, rows))
+    if background is not None:
+        signal -= background.pixels[window] * np.float32(image.exposure_s / background.exposure_s)
+    else:
+        signal -= np.float32(image.sensor.black_level_dn)
+    if valid is not None:
+        signal *= valid
+    size = (columns, rows)
+    share = np.ones((rows, columns)) if valid is None else _shrink(valid, size)
+    keep = share > 0.2
+    if not keep.any():
+        return None
+    safe = np.where(keep, share, 1.0)
+    mean = _shrink(signal, size) / safe
+    inner = np.maximum(_shrink(signal * signal, size) / safe - mean**2, 0.0) * gain**2
+    clipped = _clipped_share(saturated, valid, size, safe)
+    centers = _block_centers(box, size, size_px, valid, share)
+    at_mm = plate_map.to_mm(centers.reshape(-1, 2)[keep.ravel()]).T
+    middle = np.array([box.x0 + columns * size_px / 2, box.y0 + rows * size_px / 2]) - 0.5
+    limit = (_clip_level_dn(image) - floor) * gain
+    return Blocks(
+        at_mm=np.ascontiguousarray(at_mm, float),
+        value_e=(mean * gain)[keep],
+        pixels=share[keep] * size_px**2,
+        base_e2=base[keep],
+        inner_e2=inner[keep],
+        clipped=clipped[keep],
+        limit_e=limit[keep],
+        index=np.flatnonzero(keep),
+        grid=(rows, columns),
+        size_px=size_px,
+        jacobian=jacobian_at(plate_map, middle),
+        frames=image.frames,
+    )
+
+
+def _clip_level_dn(image: Image) -> float:
+    """Return the value from which a pixel counts as saturated (a mean of frames hides partial clipping)."""
+    full = float(image.sensor.full_scale_dn)
+    return full if image.frames == 1 else 0.97 * full
+
+
+def _shrink(array: NDArray[np.float32], size: tuple[int, int]) -> Array:
+    return cv2.resize(array, size, interpolation=cv2.INTER_AREA).astype(float)
+
+
+def _background(
+    image: Image,
+    background: Image | None,
+    window: tuple[slice, slice],
+    signal: NDArray[np.float32],
+    size: tuple[int, int],
+) -> tuple[Array, Array]:
+    """Return the level below the spots (DN) and the variance of one pixel without them (electrons squared)."""
+    sensor = image.sensor
+    fixed_e2 = sensor.read_noise_e**2 + sensor.gain_e_per_dn**2 / 12.0
+    if background is None:
+        floor = np.full((size[1], size[0]), float(sensor.black_level_dn))
+        return floor, np.full_like(floor, fixed_e2 / image.frames)
+    ratio = image.exposure_s / background.exposure_s
+    floor = _shrink(background.pixels[window].astype(np.float32), size) * ratio
+    light_e = np.maximum(floor - sensor.black_level_dn, 0.0) * sensor.gain_e_per_dn
+    base = (fixed_e2 + light_e) / image.frames + (fixed_e2 * ratio**2 + light_e * ratio) / background.frames
+    return floor, base
+
+
+def valid_pixels(
+    shape: tuple[int, ...], origin: tuple[int, int], plate_map: PixelMap, dead: Sequence[DeadArea]
+) -> NDArray[np.float32] | None:
+    """Return 1 for pixels that show the plate and 0 for dead ones; None when no dead area touches the region."""
+    valid: NDArray[np.float32] | None = None
+    for area in dead:
+        points = plate_map.to_px(area.outline_mm) - np.asarray(origin, float)
+        low, high = points.min(axis=0), points.max(axis=0)
+        outer = area.outside and low[0] < 0 and low[1] < 0 and high[0] > shape[1] and high[1] > shape[0]
+        apart = high[0] < -4 or high[1] < -4 or low[0] > shape[1] + 4 or low[1] > shape[0] + 4
+        if (apart and not area.outside) or (outer and _is_inside(points, shape)):
+            continue
+        if valid is None:
+            valid = np.ones(shape, np.float32)
+        corners = np.clip(np.round(points * 2**_SHIFT), -(2**26), 2**26).astype(np.int32)
+        if area.outside:
+            inside = np.zeros(shape, np.float32)
+            cv2.fillPoly(inside, [corners], 1.0, shift=_SHIFT)
+            valid *= inside
+        elif area.width_mm > 0:
+            pitch = area_pitch_px(points, area.outline_mm)
+            cv2.polylines(valid, [corners], True, 0.0, int(np.ceil(area.width_mm * pitch)) + 2, shift=_SHIFT)
+        else:
+            cv2.fillPoly(valid, [corners], 0.0, shift=_SHIFT)
+    return valid
+
+
+def area_pitch_px(points_px: Array, points_mm: Array) -> float:
+    """Return px per mm along a closed outline given in both."""
+    length_px = np.linalg.norm(np.diff(points_px, axis=0, append=points_px[:1]), axis=1).sum()
+    length_mm = np.linalg.norm(np.diff(points_mm, axis=0, append=points_mm[:1]), axis=1).sum()
+    return float(length_px / length_mm)
+
+
+def _is_inside(points: Array, shape: tuple[int, ...]) -> bool:
+    corners = [(0.0, 0.0), (shape[1], 0.0), (0.0, shape[0]), (shape[1], shape[0])]
+    contour = points.astype(np.float32).reshape(-1, 1, 2)
+    return all(cv2.pointPolygonTest(contour, corner, False) > 0 for corner in corners)
+
+
+def _clipped_share(
+    saturated: NDArray[np.bool_], valid: NDArray[np.float32] | None, size: tuple[int, int], share: Array
+) -> Array:
+    if not saturated.any():
+        return np.zeros((size[1], size[0]))
+    weight = saturated.astype(np.float32)
+    if valid is not None:
+        weight *= valid
+    return _shrink(weight, size) / share
+
+
+def _block_centers(
+    box: Box, size: tuple[int, int], size_px: int, valid: NDArray[np.float32] | None, share: Array
+) -> Array:
+    """Return the image centroid of each block's valid pixels, shape (rows, columns, 2)."""
+    columns, rows = size
+    x = box.x0 + (np.arange(columns) + 0.5) * size_px - 0.5
+    y = box.y0 + (np.arange(rows) + 0.5) * size_px - 0.5
+    centers = np.stack(np.broadcast_arrays(x[None, :], y[:, None]), axis=-1)
+    if valid is None:
+        return centers
+    partial = (share < 1.0) & (share > 0.0)
+    for row, column in zip(*np.nonzero(partial), strict=True):
+        patch = valid[row * size_px : (row + 1) * size_px, column * size_px : (column + 1) * size_px]
+        dy, dx = np.nonzero(patch)
+        centers[row, column] += (dx.mean() - (size_px - 1) / 2, dy.mean() - (size_px - 1) / 2)
+    return centers

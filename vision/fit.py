@@ -1,0 +1,365 @@
+"""Fit a group of spots to the blocks of a region: Levenberg-Marquardt with weights taken from the model.
+
+The variance of a block is (signal + read noise^2 + quantisation) / pixels + speckle x signal^2, re-evaluated
+from the model and never from the data, so that bright fluctuations are not believed less than dark ones. The
+speckle term is estimated from the residuals after shot noise is taken off.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vision import censor
+from vision.blocks import Blocks
+from vision.fit_model import Shape, evaluate, shape_matrix
+
+Array = NDArray[np.float64]
+
+SPECKLED = 0.02  # contrast squared from which saturation is treated as that of speckle
+OUTLIER = 4.5  # standard deviations from which a block counts less (dust, scratches, unknown print)
+
+
+@dataclass(frozen=True, slots=True)
+class Prior:
+    """What is known of parameters beforehand: means and inverse variances, shape (parameters,)."""
+
+    mean: Array
+    weight: Array
+
+
+@dataclass(frozen=True, slots=True)
+class Noise:
+    """The multiplicative noise of a region.
+
+    Attributes
+    ----------
+    grain_px2 : float
+        Relative variance of a block times its pixels (contrast squared times correlation area).
+    contrast2 : float
+        Variance of one pixel's speckle over its squared mean.
+    spread : float
+        Factor by which correlation between neighbouring blocks raises the variance of a smooth estimate.
+    """
+
+    grain_px2: float = 0.0
+    contrast2: float = 0.0
+    spread: float = 1.0
+
+
+@dataclass(frozen=True, slots=True)
+class Fit:
+    """Result of a fit.
+
+    Attributes
+    ----------
+    shape : Shape
+    theta : ndarray, shape (parameters,)
+    covariance : ndarray, shape (parameters, parameters)
+    cost : float
+        Sum of squared weighted residuals plus that of the priors.
+    dof : int
+    residual : ndarray, shape (N,)
+        Weighted residuals of the used blocks (0 for unused ones).
+    signal_e, variance_e2 : ndarray, shape (N,)
+    noise : Noise
+    converged : bool
+    """
+
+    shape: Shape
+    theta: Array
+    covariance: Array
+    cost: float
+    dof: int
+    residual: Array
+    signal_e: Array
+    variance_e2: Array
+    noise: Noise
+    converged: bool
+
+    def center_mm(self, spot: int) -> Array:
+        """Return a spot's centre."""
+        return self.theta[self.shape.center(spot)]
+
+    def center_covariance_mm2(self, spot: int) -> Array:
+        """Return the covariance of a spot's centre."""
+        part = self.shape.center(spot)
+        return self.covariance[part, part]
+
+    def second_moments_mm2(self, spot: int) -> Array:
+        """Return a spot's own second moments (w = 2 sigma), shape (2, 2)."""
+        return shape_matrix(self.shape, self.theta, spot)[0]
+
+    @property
+    def deviance(self) -> float:
+        """Twice the negative log likelihood of the blocks' values, less a constant, with the priors' part."""
+        used = self.residual != 0.0
+        return self.cost + float(np.log(self.variance_e2[used]).sum())
+
+    def amplitude_significance(self, spot: int) -> float:
+        """Return a spot's amplitude over its standard uncertainty."""
+        k = self.shape.amplitude(spot)
+        return float(self.theta[k] / np.sqrt(max(self.covariance[k, k], 1e-300)))
+
+
+@dataclass(slots=True)
+class _State:
+    """One point of the parameter space with everything that was computed there."""
+
+    theta: Array
+    signal: Array
+    rows: Array
+    residual: Array
+    slope: Array
+    use: NDArray[np.bool_]
+    cost: float = np.inf
+
+
+def variance_e2(blocks: Blocks, signal_e: Array, noise: Noise, kept: Array | float = 1.0) -> Array:
+    """Return the variance of each block's mean under a model, electrons squared, shape (N,)."""
+    light = np.maximum(signal_e, 0.0)
+    single = blocks.base_e2 + light / blocks.frames
+    result: Array = (single + noise.grain_px2 * kept * light**2) / blocks.pixels
+    return result
+
+
+def pixel_contrast2(blocks: Blocks) -> float:
+    """Return the variance of one pixel's speckle over its squared mean, from the scatter inside the blocks.
+
+    The slope of the spot itself over a block is taken off with the help of the neighbouring blocks.
+    """
+    rows, columns = blocks.grid
+    if blocks.size_px < 2 or rows < 3 or columns < 3:
+        return 0.0
+    image = np.zeros(rows * columns)
+    image[blocks.index] = blocks.value_e
+    dy, dx = np.gradient(image.reshape(rows, columns))
+    slope2 = ((dx**2 + dy**2) / 12.0).ravel()[blocks.index]
+    shot = blocks.base_e2 + np.maximum(blocks.value_e, 0.0) / blocks.frames
+    whole = blocks.pixels > 0.99 * blocks.size_px**2
+    bright = (blocks.value_e > 0.3 * np.max(blocks.value_e)) & whole & (blocks.clipped < 0.02)
+    if not bright.any():
+        bright = (blocks.value_e > 6.0 * np.sqrt(shot / blocks.pixels)) & (blocks.clipped < 0.02) & whole
+    if bright.sum() < 4:
+        return 0.0
+    extra = blocks.inner_e2 - slope2 - shot
+    return float(np.clip(np.median(extra[bright] / blocks.value_e[bright] ** 2), 0.0, 2.0))
+
+
+def fit(
+    blocks: Blocks,
+    shape: Shape,
+    theta: Array,
+    prior: Prior,
+    noise: Noise | None = None,
+    rounds: int = 12,
+) -> Fit | None:
+    """Fit the model to the blocks from a start; None when it runs away or the problem is singular.
+
+    Parameters
+    ----------
+    blocks : Blocks
+    shape : Shape
+    theta : ndarray, shape (parameters,)
+        Start; the linear parameters are solved for first.
+    prior : Prior
+    noise : Noise, optional
+        Start of the multiplicative noise; by default from the scatter inside the blocks.
+    rounds : int
+        Most re-evaluations of the weights.
+    """
+    contrast2 = pixel_contrast2(blocks) if noise is None else noise.contrast2
+    noise = noise or Noise(grain_px2=2.0 * contrast2, contrast2=contrast2)
+    if blocks.value_e.size <= shape.size:
+        return None
+    theta = _solve_linear(blocks, shape, np.array(theta, float), prior, noise)
+    damping, converged = 1e-3, False
+    state = _evaluate(blocks, shape, theta, noise)
+    weight = _weights(blocks, state, noise)
+    for count in range(rounds):
+        state.cost = _cost(state, weight, prior)
+        moved, state, damping = _step(blocks, shape, state, weight, prior, noise, damping)
+        if not np.isfinite(state.cost) or _ran_away(blocks, shape, state.theta):
+            return None
+        if count >= 1:
+            noise = _estimate_noise(blocks, state, noise, shape.size)
+        weight = _weights(blocks, state, noise)
+        if count >= 2 and moved < 1e-3:
+            converged = True
+            break
+    return _result(blocks, shape, state, weight, prior, noise, converged)
+
+
+def _evaluate(blocks: Blocks, shape: Shape, theta: Array, noise: Noise) -> _State:
+    signal, rows = evaluate(shape, theta, blocks.at_mm, blocks.smear_mm2)
+    use = np.ones(signal.size, bool)
+    slope = np.ones_like(signal)
+    expected = signal
+    if blocks.clipped.any():
+        if noise.contrast2 > SPECKLED:
+            expected, slope, _ = censor.recorded_mean(signal, blocks.limit_e, noise.contrast2)
+        else:
+            use, _ = censor.one_sided(signal, blocks.limit_e, blocks.clipped)
+    return _State(theta, signal, rows, blocks.value_e - expected, slope, use)
+
+
+def _weights(blocks: Blocks, state: _State, noise: Noise) -> Array:
+    kept: Array | float = 1.0
+    if blocks.clipped.any() and noise.contrast2 > SPECKLED:
+        kept = censor.recorded_mean(state.signal, blocks.limit_e, noise.contrast2)[2]
+    weight = np.where(state.use, 1.0 / variance_e2(blocks, state.signal, noise, kept), 0.0)
+    z = np.abs(state.residual) * np.sqrt(weight)
+    return np.where(z > OUTLIER, weight * OUTLIER / np.maximum(z, OUTLIER), weight)
+
+
+def _cost(state: _State, weight: Array, prior: Prior) -> float:
+    pull = state.theta - prior.mean
+    return float(weight @ state.residual**2 + prior.weight @ pull**2)
+
+
+def _normal(state: _State, weight: Array, prior: Prior) -> tuple[Array, Array]:
+    rows = state.rows * state.slope
+    weighted = rows * weight
+    normal = weighted @ rows.T + np.diag(prior.weight)
+    gradient = weighted @ state.residual - prior.weight * (state.theta - prior.mean)
+    return normal, gradient
+
+
+def _step(
+    blocks: Blocks, shape: Shape, state: _State, weight: Array, prior: Prior, noise: Noise, damping: float
+) -> tuple[float, _State, float]:
+    """Take one accepted step; return its squared length in standard deviations, the new state, the damping."""
+    normal, gradient = _normal(state, weight, prior)
+    scale = np.sqrt(np.maximum(np.diag(normal), 1e-300))
+    scaled, pull = normal / np.outer(scale, scale), gradient / scale
+    for _ in range(8):
+        try:
+            step = np.linalg.solve(scaled + damping * np.eye(scale.size), pull) / scale
+        except np.linalg.LinAlgError:
+            damping *= 10.0
+            continue
+        step *= min(1.0, _longest(shape, state.theta) / max(_size(shape, step, state.theta), 1e-12))
+        trial = _evaluate(blocks, shape, state.theta + step, noise)
+        trial.cost = _cost(trial, weight * trial.use, prior)
+        if trial.cost <= state.cost * (1.0 + 1e-9):
+            return float(step @ normal @ step), trial, max(damping / 10.0, 1e-9)
+        damping *= 10.0
+    return 0.0, state, damping
+
+
+def _size(shape: Shape, step: Array, theta: Array) -> float:
+    """Return the largest move of a spot over its radius, or of ln w, in a step."""
+    sizes = [0.0]
+    for spot in range(shape.spots):
+        k = shape.log_radius(spot)
+        sizes += [float(np.hypot(*step[shape.center(spot)]) / np.exp(theta[k])), abs(float(step[k]))]
+    return max(sizes)
+
+
+def _longest(shape: Shape, theta: Array) -> float:
+    del shape, theta
+    return 0.5
+
+
+def _ran_away(blocks: Blocks, shape: Shape, theta: Array) -> bool:
+    span = blocks.at_mm.max(axis=1) - blocks.at_mm.min(axis=1)
+    middle = blocks.at_mm.mean(axis=1)
+    for spot in range(shape.spots):
+        reach = span + 4.0 * np.exp(theta[shape.log_radius(spot)])
+        if np.any(np.abs(theta[shape.center(spot)] - middle) > reach):
+            return True
+    return not bool(np.all(np.isfinite(theta)))
+
+
+def _solve_linear(blocks: Blocks, shape: Shape, theta: Array, prior: Prior, noise: Noise) -> Array:
+    """Solve for amplitudes and background with the places and radii held."""
+    signal, rows = evaluate(shape, theta, blocks.at_mm, blocks.smear_mm2, with_jacobian=False)
+    use = blocks.clipped < (0.2 if noise.contrast2 > SPECKLED else 1e-6)
+    if use.sum() <= shape.linear:
+        use = np.ones(signal.size, bool)
+    weight = use / variance_e2(blocks, np.maximum(blocks.value_e, 0.0), noise)
+    linear = rows[shape.nonlinear :]
+    normal = (linear * weight) @ linear.T
+    normal[np.diag_indices_from(normal)] *= 1.0 + 1e-9
+    theta[shape.nonlinear :] = np.linalg.lstsq(normal, (linear * weight) @ blocks.value_e, rcond=None)[0]
+    amplitudes = slice(shape.amplitude(0), shape.amplitude(0) + shape.spots)
+    theta[amplitudes] = np.maximum(theta[amplitudes], 1e-3 * max(float(np.max(blocks.value_e)), 1.0))
+    del prior
+    return theta
+
+
+def _estimate_noise(blocks: Blocks, state: _State, noise: Noise, parameters: int) -> Noise:
+    """Estimate the speckle term from the residuals of the bright blocks after shot noise is taken off."""
+    light = np.maximum(state.signal, 0.0)
+    bright = state.use & (light > 0.15 * np.max(light)) & (blocks.clipped < 0.5)
+    if bright.sum() < 12:
+        return noise
+    kept = np.ones_like(light)
+    if blocks.clipped.any() and noise.contrast2 > SPECKLED:
+        kept = censor.recorded_mean(state.signal, blocks.limit_e, noise.contrast2)[2]
+    plain = variance_e2(blocks, state.signal, Noise())
+    excess = state.residual**2 - plain
+    power = kept * light**2 / blocks.pixels
+    # Weight by what is known of each term: var(excess) is about 2 (plain + speckle)^2.
+    trust = bright / (plain + max(noise.grain_px2, 1e-9) * power) ** 2
+    trust = np.where(state.residual**2 > 25.0 * (plain + noise.grain_px2 * power), 0.2 * trust, trust)
+    grain = float((trust * power) @ excess / ((trust * power) @ power))
+    count = float(bright.sum())
+    ratio = float(np.mean((state.residual**2 / plain)[bright]))
+    if ratio < 1.0 + 2.5 * np.sqrt(2.0 / count):
+        grain = 0.0
+    grain *= count / max(count - min(parameters, 6), 1.0)
+    return replace(noise, grain_px2=max(grain, 0.0))
+
+
+def _spread(blocks: Blocks, z: Array, bright: NDArray[np.bool_]) -> float:
+    """Return 1 + the sum of the residuals' correlations over the eight neighbours."""
+    rows, columns = blocks.grid
+    grid, mask = np.zeros((rows, columns)), np.zeros((rows, columns))
+    grid.flat[blocks.index[bright]], mask.flat[blocks.index[bright]] = z[bright], 1.0
+    total = float((grid**2).sum() / max(mask.sum(), 1.0))
+    spread = 1.0
+    for dy, dx in ((0, 1), (1, 0), (1, 1), (1, -1)):
+        a = np.s_[: rows - dy, max(0, -dx) : columns - max(0, dx)]
+        b = np.s_[dy:, max(0, dx) : columns + min(0, dx)]
+        pairs = float((mask[a] * mask[b]).sum())
+        if pairs > 0 and total > 0:
+            spread += 2.0 * float((grid[a] * grid[b]).sum()) / pairs / total
+    return float(np.clip(spread, 1.0, 6.0))
+
+
+def _result(
+    blocks: Blocks, shape: Shape, state: _State, weight: Array, prior: Prior, noise: Noise, converged: bool
+) -> Fit | None:
+    normal, _ = _normal(state, weight, prior)
+    scale = np.sqrt(np.maximum(np.diag(normal), 1e-300))
+    try:
+        inverse = np.linalg.inv(normal / np.outer(scale, scale)) / np.outer(scale, scale)
+    except np.linalg.LinAlgError:
+        return None
+    covariance = inverse
+    z = state.residual * np.sqrt(weight)
+    light = np.maximum(state.signal, 0.0)
+    speckle = noise.grain_px2 * light**2 / blocks.pixels
+    variance = variance_e2(blocks, state.signal, noise)
+    bright = state.use & (speckle > 0.5 * variance)
+    if bright.sum() > 40:
+        noise = replace(noise, spread=_spread(blocks, z, bright))
+        rows = state.rows * state.slope * weight
+        extra = (rows * ((noise.spread - 1.0) * speckle)) @ rows.T
+        covariance = inverse + inverse @ extra @ inverse
+    state.cost = _cost(state, weight, prior)
+    return Fit(
+        shape=shape,
+        theta=state.theta,
+        covariance=(covariance + covariance.T) / 2.0,
+        cost=state.cost,
+        dof=int((weight > 0).sum()) - shape.size + int((prior.weight > 0).sum()),
+        residual=z,
+        signal_e=state.signal,
+        variance_e2=variance,
+        noise=noise,
+        converged=converged,
+    )

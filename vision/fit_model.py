@@ -1,0 +1,168 @@
+"""What a group of spots looks like on the plate, and how that answers to each parameter.
+
+Intensity of a spot: ``a exp(-1/2 r^T S^-1 r)`` with S = s^2 E + smear, s = w / 2 (ISO 11146-1: w = 2 sigma),
+E a symmetric matrix of determinant 1 (the ellipse that the optics expects, or the identity), smear the second
+moments that averaging over a block adds. Two coherent spots add ``sqrt(G1 G2) (c cos p + s sin p)`` with
+``p = kx x + ky y + q r^2``, r taken from the first spot's centre where the fit began.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class Shape:
+    """Which parameters the model has.
+
+    The parameter vector is, in this order: per spot ``x_mm, y_mm, ln w`` and, where ``free_ellipse``, ``e1, e2``;
+    where ``fringes``, ``kx, ky, q`` (per mm, per mm, per mm^2); then the linear ones: amplitude per spot
+    (electrons), background constant and slopes (electrons, electrons per ``scale_mm``); cosine and sine.
+
+    Attributes
+    ----------
+    spots : int
+    origin_mm : ndarray, shape (2,)
+        Origin of the background plane and of the fringes' phase.
+    scale_mm : float
+        Length over which the background's slope is counted.
+    ellipses : tuple of ndarray (2, 2)
+        Expected shape E of each spot, determinant 1.
+    free_ellipse : bool
+    fringes : bool
+    slopes : bool
+        Whether the background may slope.
+    """
+
+    spots: int
+    origin_mm: Array
+    scale_mm: float
+    ellipses: tuple[Array, ...]
+    free_ellipse: bool = False
+    fringes: bool = False
+    slopes: bool = True
+    per_spot: int = field(init=False)
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "per_spot", 5 if self.free_ellipse else 3)
+
+    @property
+    def nonlinear(self) -> int:
+        """Number of nonlinear parameters."""
+        return self.spots * self.per_spot + (3 if self.fringes else 0)
+
+    @property
+    def linear(self) -> int:
+        """Number of linear parameters."""
+        return self.spots + (3 if self.slopes else 1) + (2 if self.fringes else 0)
+
+    @property
+    def size(self) -> int:
+        """Number of parameters."""
+        return self.nonlinear + self.linear
+
+    def center(self, spot: int) -> slice:
+        """Return where a spot's x, y stand in the parameter vector."""
+        return slice(spot * self.per_spot, spot * self.per_spot + 2)
+
+    def log_radius(self, spot: int) -> int:
+        """Return where a spot's ln w stands in the parameter vector."""
+        return spot * self.per_spot + 2
+
+    def amplitude(self, spot: int) -> int:
+        """Return where a spot's amplitude stands in the parameter vector."""
+        return self.nonlinear + spot
+
+
+def shape_matrix(shape: Shape, theta: Array, spot: int) -> tuple[Array, Array]:
+    """Return a spot's own second moments s^2 E (mm^2) and E."""
+    first = spot * shape.per_spot
+    ellipse = shape.ellipses[spot]
+    if shape.free_ellipse:
+        e1, e2 = theta[first + 3 : first + 5]
+        root = np.linalg.cholesky(ellipse)
+        size = np.hypot(e1, e2)
+        sinc = np.sinh(size) / size if size > 1e-9 else 1.0
+        stretch = np.cosh(size) * np.eye(2) + sinc * np.array([[e1, e2], [e2, -e1]])
+        ellipse = root @ stretch @ root.T
+    return np.exp(2.0 * theta[first + 2]) / 4.0 * ellipse, ellipse
+
+
+def evaluate(
+    shape: Shape, theta: Array, at_mm: Array, smear_mm2: Array, with_jacobian: bool = True
+) -> tuple[Array, Array]:
+    """Return the model, shape (N,), and its derivatives, shape (parameters, N).
+
+    Without the Jacobian, only its rows of the linear parameters are filled.
+    """
+    rows = np.zeros((shape.size, at_mm.shape[1]))
+    profiles = []
+    for spot in range(shape.spots):
+        profiles.append(_spot_rows(shape, theta, at_mm, smear_mm2, spot, rows, with_jacobian))
+    line = shape.nonlinear + shape.spots
+    rows[line] = 1.0
+    offset = at_mm - shape.origin_mm[:, None]
+    if shape.slopes:
+        rows[line + 1 : line + 3] = offset / shape.scale_mm
+    if shape.fringes:
+        _fringe_rows(shape, theta, offset, smear_mm2, profiles, rows, with_jacobian)
+    return theta[shape.nonlinear :] @ rows[shape.nonlinear :], rows
+
+
+def _spot_rows(
+    shape: Shape, theta: Array, at_mm: Array, smear: Array, spot: int, rows: Array, with_jacobian: bool
+) -> tuple[Array, Array, Array]:
+    """Fill one spot's rows; return its profile, S^-1 r, and S^-1 r^T dS S^-1 r / 2 for d ln w."""
+    first = spot * shape.per_spot
+    own, ellipse = shape_matrix(shape, theta, spot)
+    precision = np.linalg.inv(own + smear)
+    r = at_mm - theta[first : first + 2, None]
+    u = precision @ r
+    profile = np.exp(-0.5 * (r * u).sum(axis=0))
+    rows[shape.amplitude(spot)] = profile
+    widen = (u * (own @ u)).sum(axis=0)
+    if with_jacobian:
+        light = theta[shape.amplitude(spot)] * profile
+        rows[first : first + 2] = light * u
+        rows[first + 2] = light * widen
+        if shape.free_ellipse:
+            for k, direction in enumerate((np.diag([1.0, -1.0]), np.array([[0.0, 1.0], [1.0, 0.0]]))):
+                root = np.linalg.cholesky(shape.ellipses[spot])
+                change = np.exp(2.0 * theta[first + 2]) / 4.0 * (root @ direction @ root.T)
+                rows[first + 3 + k] = 0.5 * light * (u * (change @ u)).sum(axis=0)
+    return profile, u, widen
+
+
+def _fringe_rows(
+    shape: Shape,
+    theta: Array,
+    offset: Array,
+    smear: Array,
+    profiles: list[tuple[Array, Array, Array]],
+    rows: Array,
+    with_jacobian: bool,
+) -> None:
+    base = shape.spots * shape.per_spot
+    kx, ky, q = theta[base : base + 3]
+    square = (offset**2).sum(axis=0)
+    phase = kx * offset[0] + ky * offset[1] + q * square
+    (g1, u1, w1), (g2, u2, w2) = profiles[0], profiles[1]
+    wave_vector = np.array([kx, ky])[:, None] + 2.0 * q * offset
+    washed_out = np.exp(-0.5 * (wave_vector * (smear @ wave_vector)).sum(axis=0))
+    envelope = np.sqrt(g1 * g2) * washed_out
+    cos, sin = envelope * np.cos(phase), envelope * np.sin(phase)
+    rows[-2], rows[-1] = cos, sin
+    if not with_jacobian:
+        return
+    c, s = theta[-2], theta[-1]
+    wave, turn = c * cos + s * sin, s * cos - c * sin
+    rows[base], rows[base + 1], rows[base + 2] = turn * offset[0], turn * offset[1], turn * square
+    for spot, (u, w) in enumerate(((u1, w1), (u2, w2))):
+        first = spot * shape.per_spot
+        rows[first : first + 2] += 0.5 * wave * u
+        rows[first + 2] += 0.5 * wave * w

@@ -1,0 +1,83 @@
+"""Two coherent returns interfere: find the rings and stripes, so that the fit can carry them.
+
+Where both beams overlap the plate shows ``2 V sqrt(I1 I2) cos(kx x + ky y + q r^2 + phase)``; q comes from the
+distance between the two centres of curvature and the plate. The start is a matched filter: for a grid of q the
+Fourier transform of (weighted residual x envelope x exp(-i q r^2)); its highest peak gives kx and ky.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from vision.blocks import Blocks
+from vision.fit import Fit, Prior, fit
+from vision.fit_model import Shape, evaluate
+
+Array = NDArray[np.float64]
+
+CLEAR = 30.0  # matched filter's answer (squared, in standard deviations) from which fringes are tried
+BETTER = 30.0  # improvement of twice the log likelihood from which they are believed
+
+
+def with_fringes(blocks: Blocks, plain: Fit, prior: Prior) -> Fit | None:
+    """Return a fit of the same two spots with an interference term, or None when it is not clearly better."""
+    start = _start(blocks, plain)
+    if start is None:
+        return None
+    shape = replace(plain.shape, fringes=True)
+    cut = plain.shape.nonlinear
+    theta = np.concatenate([plain.theta[:cut], start, plain.theta[cut:], np.zeros(2)])
+    weight = np.concatenate([prior.weight[:cut], np.zeros(3), prior.weight[cut:], np.zeros(2)])
+    mean = np.concatenate([prior.mean[:cut], start, prior.mean[cut:], np.zeros(2)])
+    result = fit(blocks, shape, theta, Prior(mean, weight), plain.noise, rounds=16)
+    if result is None or plain.deviance - result.deviance < BETTER * result.noise.spread:
+        return None
+    return result
+
+
+def _envelope(blocks: Blocks, plain: Fit) -> Array:
+    """Return the geometric mean of the two spots' light, electrons."""
+    _, rows = evaluate(plain.shape, plain.theta, blocks.at_mm, blocks.smear_mm2, with_jacobian=False)
+    k = plain.shape.amplitude(0)
+    light = plain.theta[k : k + 2, None] * rows[k : k + 2]
+    return np.sqrt(np.maximum(light[0] * light[1], 0.0))
+
+
+def _start(blocks: Blocks, plain: Fit) -> Array | None:
+    """Return kx, ky (per mm) and q (per mm^2) of the strongest fringes; None when none stand out."""
+    envelope = _envelope(blocks, plain)
+    rows, columns = blocks.grid
+    weighted = np.zeros((rows, columns))
+    power = np.zeros((rows, columns))
+    scale = plain.residual / np.sqrt(plain.variance_e2)
+    weighted.flat[blocks.index] = scale * envelope
+    norm = float((envelope**2 / plain.variance_e2).sum()) / 2.0
+    if norm <= 0.0:
+        return None
+    offset = blocks.at_mm - plain.shape.origin_mm[:, None]
+    square = np.zeros((rows, columns))
+    square.flat[blocks.index] = (offset**2).sum(axis=0)
+    power.flat[blocks.index] = envelope**2 / plain.variance_e2
+    extent2 = float((power * square).sum() / power.sum()) or 1.0
+    pitch = blocks.size_px * blocks.pitch_mm
+    highest = 4.0 * (np.pi / (2.0 * pitch)) / (2.0 * np.sqrt(extent2))
+    count = int(np.clip(highest * extent2 / 1.2, 6, 40))
+    size = (cv2.getOptimalDFTSize(rows), cv2.getOptimalDFTSize(columns))
+    best, start = 0.0, None
+    for q in np.linspace(0.0, highest, count + 1):
+        answer = np.abs(np.fft.fft2(weighted * np.exp(-1j * q * square), size)) ** 2
+        peak = int(np.argmax(answer))
+        value = float(answer.flat[peak]) / (2.0 * norm)
+        if value > best:
+            best, start = value, (*np.unravel_index(peak, size), q)
+    if start is None or best < CLEAR * plain.noise.spread:
+        return None
+    ky = 2.0 * np.pi * ((start[0] / size[0] + 0.5) % 1.0 - 0.5)
+    kx = 2.0 * np.pi * ((start[1] / size[1] + 0.5) % 1.0 - 0.5)
+    per_block = blocks.jacobian * blocks.size_px
+    k = np.linalg.solve(per_block.T, np.array([kx, ky]))
+    return np.array([k[0], k[1], float(start[2])])
