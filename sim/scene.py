@@ -1,0 +1,258 @@
+"""The scene: rays and beams to camera frames, and the truth behind them."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+from optics.layout import Beam, Layout
+from optics.lens import Lens
+from optics.trace import SpotPath
+from sim.camera_geometry import CameraSetup
+from sim.plate_art import TrueHole
+from sim.scene_camera import SceneCamera
+from sim.scene_draws import draw_bench
+from sim.scene_nuisances import SceneNuisances
+from sim.scene_spots import (
+    ON_HOLE_TARGET,
+    ON_REFERENCE_TARGET,
+    Pose,
+    TrueSpot,
+    bare_spot,
+    lens_spots,
+)
+from vision.plate import PlateSpec
+
+
+@dataclass(frozen=True, slots=True)
+class SceneState:
+    """What the bench does while a frame is exposed.
+
+    Attributes
+    ----------
+    pose : tuple of float or None
+        decenter x, y (mm), tilt x, y (mrad) of the lens in the bench frame; None when the lens is out.
+    shutter_open, lamp_on : bool
+    time_s : float
+        Middle of the exposure on the bench's clock.
+    frame_number : int
+        Number of the frame; frames with different numbers have independent noise.
+    """
+
+    pose: Pose | None
+    shutter_open: bool = True
+    lamp_on: bool = False
+    time_s: float = 0.0
+    frame_number: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class TrueAxis:
+    """The beam that the lens is to be aligned to.
+
+    Attributes
+    ----------
+    offset_mm : tuple of float
+        Bench x, y where it crosses the hole target (z = 0).
+    slope_mrad : tuple of float
+        dx/dz, dy/dz.
+    """
+
+    offset_mm: tuple[float, float]
+    slope_mrad: tuple[float, float]
+
+
+@dataclass(frozen=True, slots=True)
+class SceneTruth:
+    """What is truly there at one state.
+
+    Attributes
+    ----------
+    spots : mapping of SpotPath to TrueSpot
+        All five with the lens in, the bare beam as TRANSMITTED with the lens out; all dark with the shutter
+        closed.
+    axis : TrueAxis
+    hole : TrueHole or None
+        In the coordinates of the print of the hole target.
+    pose_against_beam : tuple of float or None
+        decenter x, y (mm), tilt x, y (mrad) of the lens axis against the beam; zero when aligned.
+    """
+
+    spots: Mapping[SpotPath, TrueSpot]
+    axis: TrueAxis
+    hole: TrueHole | None
+    pose_against_beam: Pose | None
+
+
+class Scene:
+    """Everything on the bench that light touches.
+
+    Pictures depend on the seed and the state only: the same call gives the same frame, bit for bit.
+
+    Parameters
+    ----------
+    lens : optics.lens.Lens
+        As prescribed; the seed draws the lens as made.
+    layout : optics.layout.Layout
+    beam : optics.layout.Beam
+        Nominal; its offset counts from the centre of the hole.
+    plates : mapping of name to PlateSpec
+        The plate with a hole is the hole target, the one without is the reference target.
+    cameras : mapping of name to CameraSetup
+    nuisances : SceneNuisances
+    seed : int
+
+    Raises
+    ------
+    ValueError
+        If a camera looks at a plate that is not there, or a plate is listed under another name.
+    """
+
+    def __init__(
+        self,
+        lens: Lens,
+        layout: Layout,
+        beam: Beam,
+        plates: Mapping[str, PlateSpec],
+        cameras: Mapping[str, CameraSetup],
+        nuisances: SceneNuisances,
+        seed: int,
+    ) -> None:
+        for name, plate in plates.items():
+            if plate.name != name:
+                raise ValueError(f"plate {plate.name!r} is listed as {name!r}; the names must agree")
+        for name, setup in cameras.items():
+            if setup.plate not in plates:
+                raise ValueError(
+                    f"camera {name!r} looks at plate {setup.plate!r}; plates are {sorted(plates)}"
+                )
+        self.nuisances = nuisances
+        self.plates = dict(plates)
+        self._true = draw_bench(lens, layout, beam, plates, list(cameras), nuisances, seed)
+        self._cameras = {
+            name: SceneCamera(
+                name,
+                setup,
+                plates[setup.plate],
+                self._true,
+                nuisances,
+                np.random.SeedSequence([seed & 0xFFFFFFFF, 99]),
+            )
+            for name, setup in sorted(cameras.items())
+        }
+        self._traced = lru_cache(maxsize=8)(self._trace)
+
+    @property
+    def camera_names(self) -> tuple[str, ...]:
+        """Names of the cameras."""
+        return tuple(self._cameras)
+
+    @property
+    def true_lens(self) -> Lens:
+        """The lens as made."""
+        return self._true.lens
+
+    @property
+    def true_layout(self) -> Layout:
+        """The distances as they are."""
+        return self._true.layout
+
+    def camera(self, name: str) -> SceneCamera:
+        """Return one camera with its true geometry."""
+        return self._cameras[name]
+
+    def set_lens(self, lens: Lens) -> None:
+        """Put another lens on the bench, as made (no tolerances are drawn); the rest stays."""
+        self._true = replace(self._true, lens=lens)
+        self._traced.cache_clear()
+
+    def render(self, camera_name: str, state: SceneState, exposure_s: float) -> NDArray[np.uint16]:
+        """Return the frame of one camera, shape (height, width).
+
+        Raises
+        ------
+        KeyError
+            If there is no such camera.
+        ValueError
+            If the exposure is not above 0 and finite.
+        """
+        if not (math.isfinite(exposure_s) and exposure_s > 0):
+            raise ValueError(f"exposure_s is {exposure_s}; allowed is a finite number above 0")
+        camera = self._cameras[camera_name]
+        return camera.frame(self._spots_on(camera.plate, state), self._light(state), state, exposure_s)
+
+    def mean_electrons(self, camera_name: str, state: SceneState, exposure_s: float) -> NDArray[np.float32]:
+        """Return the mean photo-electrons of every pixel: the frame before noise and saturation."""
+        camera = self._cameras[camera_name]
+        return camera.electrons(self._spots_on(camera.plate, state), self._light(state), state, exposure_s)
+
+    def true_axis(self, time_s: float = 0.0) -> TrueAxis:
+        """Return the axis of the beam in the bench frame."""
+        beam = self.beam_at(time_s)
+        return TrueAxis(beam.offset_mm, beam.slope_mrad)
+
+    def beam_at(self, time_s: float) -> Beam:
+        """Return the true beam at a time."""
+        return self._true.beam_at(time_s, self.nuisances)
+
+    def true_hole(self, plate: str) -> TrueHole | None:
+        """Return the hole as drilled, in the coordinates of the plate's print."""
+        return self._true.holes[plate]
+
+    def pose_against_beam(self, pose: Pose, time_s: float = 0.0) -> Pose:
+        """Return decenter (mm) and tilt (mrad) of the lens axis against the beam at the front vertex.
+
+        To first order in the angles, which are small.
+        """
+        beam = self.beam_at(time_s)
+        z_mm = self._true.layout.l1_mm
+        slope_x, slope_y = beam.slope_mrad
+        return (
+            pose[0] - (beam.offset_mm[0] + slope_x * 1e-3 * z_mm),
+            pose[1] - (beam.offset_mm[1] + slope_y * 1e-3 * z_mm),
+            pose[2] + slope_y,
+            pose[3] - slope_x,
+        )
+
+    def aligned_pose(self, time_s: float = 0.0) -> Pose:
+        """Return the pose (bench frame) of a lens whose axis lies on the beam."""
+        x, y, tilt_x, tilt_y = self.pose_against_beam((0.0, 0.0, 0.0, 0.0), time_s)
+        return (-x, -y, -tilt_x, -tilt_y)
+
+    def truth(self, state: SceneState) -> SceneTruth:
+        """Return what is truly there: landing points, radii, powers, axis, hole."""
+        spots: dict[SpotPath, TrueSpot] = {}
+        for plate in self.plates.values():
+            for spot in self._spots_on(plate, state, ghosts=True):
+                spots[spot.path] = spot
+        hole = next((hole for hole in self._true.holes.values() if hole is not None), None)
+        against = None if state.pose is None else self.pose_against_beam(state.pose, state.time_s)
+        return SceneTruth(spots, self.true_axis(state.time_s), hole, against)
+
+    def _light(self, state: SceneState) -> float:
+        """Power of the beam on the bench, relative to nominal."""
+        return self._true.power_at(state.time_s, self.nuisances) if state.shutter_open else 0.0
+
+    def _spots_on(self, plate: PlateSpec, state: SceneState, ghosts: bool = False) -> tuple[TrueSpot, ...]:
+        """Spots on a plate, in the order of the paths, with their place on the print."""
+        paths = ON_REFERENCE_TARGET if plate.hole_radius_mm is None else ON_HOLE_TARGET
+        if not (ghosts or self.nuisances.ghosts):
+            paths = tuple(path for path in paths if path.value in ("front", "back", "transmitted"))
+        placement = self._true.placement_at(plate.name, state.time_s, self.nuisances)
+        spots = self._traced(state.pose, self.beam_at(state.time_s), self._light(state), paths)
+        return tuple(replace(spot, center_mm=placement.to_print(spot.bench_mm)) for spot in spots)
+
+    def _trace(
+        self, pose: Pose | None, beam: Beam, power: float, paths: tuple[SpotPath, ...]
+    ) -> tuple[TrueSpot, ...]:
+        true = self._true
+        if pose is not None:
+            return lens_spots(true.lens, true.layout, beam, power, pose, paths)
+        if SpotPath.TRANSMITTED in paths:
+            return (bare_spot(true.lens, true.layout, beam, power),)
+        return ()

@@ -1,0 +1,226 @@
+"""One camera of the scene: what it sees of its plate, and how that becomes a frame."""
+
+from __future__ import annotations
+
+import math
+import struct
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from sim.camera_geometry import CameraSetup, PlateView, PoseError
+from sim.plate_art import Map, albedo_map
+from sim.scene_draws import Placement, TrueBench
+from sim.scene_light import SpotPainter, Texture
+from sim.scene_nuisances import SceneNuisances
+from sim.scene_spots import TrueSpot
+from sim.sensor import FixedPattern, expose
+from sim.speckle import SpeckleMap, seen_grain
+from vision.plate import PlateSpec
+
+if TYPE_CHECKING:
+    from sim.scene import SceneState
+
+# Irradiance (beam powers per mm2) at the brightest point of the reference case's returns: front and back
+# spots of 4.25 % and 3.90 % with radii 3.166 and 4.823 mm. Room and lamp light are given relative to it.
+REFERENCE_RETURN_PER_MM2 = 2 / math.pi * (0.0425 / 3.166**2 + 0.0390 / 4.823**2)
+_BEHIND_BLUR_PX = 1.5
+_BEHIND_TRANSMISSION = 0.6
+
+
+@dataclass(frozen=True, slots=True)
+class _Setting:
+    """All maps of one camera that stay the same until something is knocked.
+
+    ``response`` is albedo, vignetting and pixel gain; ``room`` and ``lamp`` are it times the light's profile.
+    """
+
+    view: PlateView
+    painter: SpotPainter
+    speckle: SpeckleMap
+    contrast: float
+    response: Map
+    room: Map
+    lamp: Map
+
+
+class SceneCamera:
+    """A camera with its true pose, its sensor and the plate that it sees.
+
+    Parameters
+    ----------
+    name : str
+    setup : CameraSetup
+    plate : PlateSpec
+    true : TrueBench
+    nuisances : SceneNuisances
+    seeds : numpy.random.SeedSequence
+        Root of the scene's seeds; camera and plate take their own branches by name.
+    """
+
+    def __init__(
+        self,
+        name: str,
+        setup: CameraSetup,
+        plate: PlateSpec,
+        true: TrueBench,
+        nuisances: SceneNuisances,
+        seeds: np.random.SeedSequence,
+    ) -> None:
+        self.name, self.setup, self.plate = name, setup, plate
+        self._true, self._nuisances = true, nuisances
+        self._sensor_seed = _branch(seeds, "sensor", name)
+        self._plate_seed = _branch(seeds, "plate", plate.name)
+        self._pattern: FixedPattern | None = None
+        self._settings: dict[tuple[PoseError, Placement], _Setting] = {}
+
+    def view(self, time_s: float = 0.0) -> PlateView:
+        """Return the true mapping between the bench frame on the plate and pixels."""
+        return PlateView(
+            self.setup, self.plate, self._true.camera_error_at(self.name, time_s, self._nuisances)
+        )
+
+    def placement(self, time_s: float = 0.0) -> Placement:
+        """Return how the plate's print stands in the bench frame."""
+        return self._true.placement_at(self.plate.name, time_s, self._nuisances)
+
+    def print_to_px(self, points_mm: NDArray[np.float64], time_s: float = 0.0) -> NDArray[np.float64]:
+        """Return the true image points, shape (N, 2) px, of points of the print, shape (N, 2) mm."""
+        placement = self.placement(time_s)
+        bench = np.asarray(points_mm, float) @ placement.rotation().T + placement.shift_mm
+        return self.view(time_s).to_px(bench)
+
+    def electrons(
+        self, spots: tuple[TrueSpot, ...], power: float, state: SceneState, exposure_s: float
+    ) -> NDArray[np.float32]:
+        """Return the mean photo-electrons of every pixel."""
+        setting, nuisances = self._setting(state.time_s), self._nuisances
+        scale = self.setup.beam_rate_e_mm2_per_s * self.setup.filter_transmission * exposure_s
+        scale *= _BEHIND_TRANSMISSION if self.setup.side == "behind" else 1.0
+        picture = np.full(setting.response.shape, nuisances.stray_per_mm2 * power * scale, np.float32)
+        if power > 0:
+            setting.painter.paint(picture, spots, scale, self._texture(setting, state.time_s))
+        picture *= setting.response
+        unit = REFERENCE_RETURN_PER_MM2 * scale
+        room = unit * nuisances.room_level * self._flicker(state.time_s, exposure_s)
+        picture += setting.room * np.float32(room)
+        if state.lamp_on:
+            picture += setting.lamp * np.float32(unit * nuisances.lamp_brightness)
+        return picture
+
+    def frame(
+        self, spots: tuple[TrueSpot, ...], power: float, state: SceneState, exposure_s: float
+    ) -> NDArray[np.uint16]:
+        """Return the frame that the sensor reads out."""
+        electrons = self.electrons(spots, power, state, exposure_s)
+        if self._pattern is None:
+            raise RuntimeError("the sensor's pattern is drawn with the first setting")
+        (time_bits,) = struct.unpack("<Q", struct.pack("<d", state.time_s))
+        key = [self._sensor_seed, state.frame_number & 0xFFFFFFFF, time_bits & 0xFFFFFFFF, time_bits >> 32]
+        seed = int(np.random.SeedSequence(key).generate_state(1)[0])
+        return expose(
+            electrons, self._pattern, self.setup.sensor, self._nuisances.full_well_e, exposure_s, seed
+        )
+
+    def _flicker(self, time_s: float, exposure_s: float) -> float:
+        """Mean of the room light over the exposure, relative to its mean over all time."""
+        turns = self._nuisances.flicker_hz * exposure_s
+        averaged = float(np.sinc(turns))
+        return 1 + self._nuisances.flicker * averaged * math.cos(
+            2 * math.pi * self._nuisances.flicker_hz * time_s
+        )
+
+    def _texture(self, setting: _Setting, time_s: float) -> Texture:
+        nuisances = self._nuisances
+        return Texture(
+            speckle=setting.speckle,
+            speckle_contrast=setting.contrast,
+            fringe_visibility=nuisances.fringe_visibility,
+            halo_fraction=nuisances.halo_fraction,
+            halo_width=nuisances.halo_width,
+            wave_number_per_mm=2 * math.pi / (self._true.beam_at(time_s, nuisances).wavelength_nm * 1e-6),
+        )
+
+    def _setting(self, time_s: float) -> _Setting:
+        """Return the maps that hold at a time; made when first needed."""
+        key = (
+            self._true.camera_error_at(self.name, time_s, self._nuisances),
+            self._true.placement_at(self.plate.name, time_s, self._nuisances),
+        )
+        if key not in self._settings:
+            self._settings[key] = self._prepare(*key)
+        return self._settings[key]
+
+    def _prepare(self, error: PoseError, placement: Placement) -> _Setting:
+        setup, nuisances = self.setup, self._nuisances
+        if self._pattern is None:
+            shape = (setup.height_px, setup.width_px)
+            self._pattern = FixedPattern.draw(shape, nuisances, np.random.default_rng(self._sensor_seed))
+        view = PlateView(setup, self.plate, error)
+        x, y = view.maps_mm()
+        print_x, print_y = _on_print(x, y, placement)
+        painter = SpotPainter(view, x, y)
+        pixel_mm = painter.pixel_mm
+        rng = np.random.default_rng(self._plate_seed)
+        hole = self._true.holes[self.plate.name]
+        response = albedo_map(self.plate, hole, print_x, print_y, pixel_mm, nuisances, rng)
+        response = _blurred(response, setup)
+        response *= _vignetting(setup)
+        response *= self._pattern.gain
+        reach = max(self.plate.width_mm, self.plate.height_mm) / 2
+        lamp = response * _lamp_profile(x, y, reach, nuisances.lamp_falloff)
+        room = response * _room_profile(x, y, reach, nuisances.room_gradient)
+        grain, contrast = seen_grain(nuisances.speckle_grain_um * 1e-3, nuisances.speckle_contrast, pixel_mm)
+        move = nuisances.speckle_move_um * 1e-3
+        speckle = SpeckleMap.of_plate(print_x, print_y, grain, move, self._plate_seed)
+        return _Setting(view, painter, speckle, contrast, response, room, lamp)
+
+
+def _branch(seeds: np.random.SeedSequence, kind: str, name: str) -> int:
+    """Return a seed that belongs to a name, whatever else is on the bench."""
+    entropy = seeds.entropy
+    root = list(entropy) if isinstance(entropy, list | tuple) else [int(entropy or 0)]  # type: ignore[arg-type]
+    words = [*root, *kind.encode(), 0, *name.encode()]
+    return int(np.random.SeedSequence(words).generate_state(1)[0])
+
+
+def _on_print(x_mm: Map, y_mm: Map, placement: Placement) -> tuple[Map, Map]:
+    """Convert bench coordinates of all pixels to those of the print."""
+    if placement == Placement():
+        return x_mm, y_mm
+    (a, b), (c, d) = placement.rotation()
+    dx, dy = x_mm - np.float32(placement.shift_mm[0]), y_mm - np.float32(placement.shift_mm[1])
+    return (
+        np.asarray(dx * np.float32(a) + dy * np.float32(c), np.float32),
+        np.asarray(dx * np.float32(b) + dy * np.float32(d), np.float32),
+    )
+
+
+def _blurred(response: Map, setup: CameraSetup) -> Map:
+    blur = setup.blur_px + (_BEHIND_BLUR_PX if setup.side == "behind" else 0.0)
+    if blur <= 0:
+        return response
+    return np.asarray(cv2.GaussianBlur(response, (0, 0), blur, borderType=cv2.BORDER_REPLICATE), np.float32)
+
+
+def _vignetting(setup: CameraSetup) -> Map:
+    """cos^4 law of illumination (handbook optics) across the sensor."""
+    column = (np.arange(setup.width_px, dtype=np.float32) - (setup.width_px - 1) / 2) / setup.focal_px
+    row = (np.arange(setup.height_px, dtype=np.float32) - (setup.height_px - 1) / 2) / setup.focal_px
+    square = column[None, :] ** 2 + row[:, None] ** 2
+    return np.asarray(1 / (1 + square) ** 2, np.float32)
+
+
+def _lamp_profile(x_mm: Map, y_mm: Map, reach_mm: float, falloff: float) -> Map:
+    """Bright near the upper left, falling off with the square of the distance from there."""
+    dx, dy = x_mm / np.float32(reach_mm) + np.float32(0.3), y_mm / np.float32(reach_mm) - np.float32(0.2)
+    return np.asarray(1 / (1 + np.float32(falloff) * (dx * dx + dy * dy)), np.float32)
+
+
+def _room_profile(x_mm: Map, y_mm: Map, reach_mm: float, gradient: float) -> Map:
+    """A straight gradient, brighter towards one side of the room."""
+    slope_x, slope_y = (np.float32(gradient / reach_mm * part) for part in (0.8, 0.6))
+    return np.asarray(np.maximum(1 + slope_x * x_mm + slope_y * y_mm, 0), np.float32)
