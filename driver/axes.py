@@ -85,15 +85,33 @@ class AxisSpec:
             (self.approach_from is None) == (self.overshoot == 0),
             f"axis {self.name}: approach_from and overshoot > 0 go together",
         )
+        _require(
+            self.overshoot < self.travel_max - self.travel_min,
+            f"axis {self.name}: overshoot {self.overshoot} must be less than the travel",
+        )
 
     @property
     def tolerance(self) -> float:
         """Largest difference between target and read-back that still counts as arrived (axis unit)."""
         return self.step + self.repeatability
 
+    @property
+    def reach_min(self) -> float:
+        """Lowest target; higher than the travel's end where the approach from below needs room."""
+        return self.travel_min + (self.overshoot if self.approach_from == "below" else 0.0)
+
+    @property
+    def reach_max(self) -> float:
+        """Highest target; lower than the travel's end where the approach from above needs room."""
+        return self.travel_max - (self.overshoot if self.approach_from == "above" else 0.0)
+
     def reaches(self, value: float) -> bool:
         """Say whether ``value`` (axis unit) is finite and inside the travel."""
         return math.isfinite(value) and self.travel_min <= value <= self.travel_max
+
+    def can_end_at(self, value: float) -> bool:
+        """Say whether a move may end at ``value`` (axis unit): finite, and approached inside the travel."""
+        return math.isfinite(value) and self.reach_min <= value <= self.reach_max
 
 
 def _require(holds: bool, message: str) -> None:
