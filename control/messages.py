@@ -154,12 +154,23 @@ class PutLensIn:
     """Close the shutter and put the lens into the mount."""
 
 
+class MovePurpose(Enum):
+    """What a move is for; the run's tally counts each kind by itself."""
+
+    SEARCH = "search"
+    TEST = "test"
+    STEP = "step"
+    VERIFY = "verify"
+    TAKE_UP = "take_up"
+
+
 @dataclass(frozen=True, slots=True)
 class Move:
     """Move axes to absolute targets (axis units)."""
 
     targets: Mapping[str, float]
     why: str
+    purpose: MovePurpose = MovePurpose.STEP
 
 
 @dataclass(frozen=True, slots=True)

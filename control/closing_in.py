@@ -1,0 +1,347 @@
+"""From the lens in the mount to the verdict: what to do after each look."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from control.expect import expectations
+from control.identify import Identified, identify
+from control.learn import LearnedModel
+from control.messages import Action, Finish, Look, Looked, Move, MovePurpose, Outcome, Verdict
+from control.moves import (
+    bounded_step,
+    looks_round_null,
+    on_steps,
+    scan,
+    test_move_sizes,
+    visible_null,
+)
+from control.plan import ARCSEC_PER_MRAD, AlignmentPlan, BenchModel, TestMoves
+from control.states import Event, State
+from control.uncertainty import largest_sigma, radial_coverage_factor
+from control.verdict import judge, returns_against_transmitted, scatter
+from control.words import why_contradictory, why_passed, why_rejected
+from optics.observability import observe
+from vision.spots import NoSpot, Reason, Sighting, Spot, SpotName
+
+Vector = NDArray[np.float64]
+
+_LOST_MM: Final = 0.25
+_LOST_MRAD: Final = 4.0
+_MOST_STEPS: Final = 12
+_MOST_SCANS: Final = 60
+_TYPICAL_SPOT_MM: Final = 0.02
+_WORTH_WHILE: Final = 0.6
+
+
+@dataclass(frozen=True, slots=True)
+class Turn:
+    """What was concluded from an observation, in order, and what to do next."""
+
+    concluded: tuple[Event, ...]
+    action: Action
+
+
+@dataclass(slots=True)
+class Tally:
+    """What has been done so far since the lens is in."""
+
+    steps: int = 0
+    tests: list[int] = field(default_factory=list)
+    verified: int = 0
+    scans: int = 0
+    settles: int = 0
+    doubts: int = 0
+
+
+class ClosingIn:
+    """Finds the spots, learns the Jacobian, steps, verifies and settles.
+
+    Parameters
+    ----------
+    plan : AlignmentPlan
+    bench : BenchModel
+    model : LearnedModel
+    hole_radius_mm : float
+    axes : ndarray, shape (4,)
+        Where the mount stands.
+    """
+
+    def __init__(
+        self, plan: AlignmentPlan, bench: BenchModel, model: LearnedModel, hole_radius_mm: float, axes: Vector
+    ) -> None:
+        self.plan, self.bench, self.model = plan, bench, model
+        self.hole_radius_mm = hole_radius_mm
+        self.axes = axes
+        self.sides = np.zeros(4)
+        self.tally = Tally()
+        self.notes: list[str] = []
+        self._after: list[Move] = []
+        self._scan = scan(bench)
+        self._round: Vector | None = None
+        self._offsets = looks_round_null(plan, model, hole_radius_mm)
+        self._verdict: Verdict | None = None
+
+    # --- called by the aligner ----------------------------------------------------------------------
+
+    def begin(self) -> Action:
+        """Return the first action with the lens in: to the nominal null, where the search begins."""
+        null = on_steps(self.bench, np.asarray(self.bench.null_axes, dtype=np.float64))
+        steps = np.array([axis.step for axis in self.bench.axes])
+        if np.all(np.abs(null - self.axes) <= steps):
+            return self._look(State.FINDING, "see where the spots are")
+        return self._move(null, "to where the lens should be on the beam", MovePurpose.SEARCH)
+
+    def moved(self, state: State, positions: Vector) -> Action:
+        """Take note of a finished move; look, or make the second half of a move that takes up backlash."""
+        change = positions - self.axes
+        steps = np.array([axis.step for axis in self.bench.axes])
+        self.sides = np.where(np.abs(change) >= steps, np.sign(change), self.sides)
+        self.axes = positions
+        self.model.moved()
+        if self._after:
+            return self._after.pop(0)
+        return self._look(state, "see what the move did")
+
+    def looked(self, state: State, looked: Looked, positions: Vector) -> Turn:
+        """Learn from a look and decide."""
+        self.axes = positions
+        found = identify(self.model, positions, self.sides, looked.sightings)
+        if found.swapped:
+            self.notes.append("front and back return were taken for each other; put right by the model")
+        if found.spots:
+            self.model.add_look(positions, self.sides, found.spots)
+        if state is State.FINDING:
+            return self._found(looked.sightings, found)
+        if state is State.TESTING:
+            return self._tested(found)
+        if state is State.STEPPING:
+            return self._stepped(looked.sightings, found)
+        if state is State.VERIFYING:
+            return self._verified()
+        return self._settled()
+
+    # --- one method per state -----------------------------------------------------------------------
+
+    def _found(self, sightings: Mapping[SpotName, Sighting], found: Identified) -> Turn:
+        undecided = any(
+            isinstance(seen, NoSpot) and seen.reason is Reason.UNDECIDED for seen in sightings.values()
+        )
+        if undecided and self.tally.scans < _MOST_SCANS:
+            return self._part_the_returns()
+        if not self._lost():
+            if self.plan.test_moves is TestMoves.ALWAYS:
+                return self._test_next((Event.SPOTS_FOUND,))
+            return self._step_or_verify((Event.MODEL_TRUSTED,), State.STEPPING)
+        self.tally.scans += 1
+        target = self._towards_null()
+        if found.spots and float(np.max(np.abs(target - self.axes))) > 0.01:
+            return Turn((), self._move(target, "bring what is seen to its place", MovePurpose.SEARCH))
+        offset = next(self._scan, None)
+        if offset is None or self.tally.scans > _MOST_SCANS:
+            return self._search_exhausted(sightings)
+        start = np.asarray(self.bench.null_axes, dtype=np.float64)
+        step = bounded_step(self.plan, self.bench, self.axes, start + offset)
+        return Turn((), self._move(step.axes, "ordered search for the spots", MovePurpose.SEARCH))
+
+    def _tested(self, found: Identified) -> Turn:
+        if self._lost() and not found.spots:
+            return self._search_from_here()
+        if len(self.tally.tests) < len(self.bench.axes):
+            return self._test_next(())
+        return self._step_or_verify((Event.JACOBIAN_KNOWN,), State.STEPPING)
+
+    def _stepped(self, sightings: Mapping[SpotName, Sighting], found: Identified) -> Turn:
+        if self._lost() and not found.spots:
+            return self._search_from_here()
+        return self._step_or_verify((), State.STEPPING)
+
+    def _verified(self) -> Turn:
+        self.tally.verified += 1
+        pairs_complete = self.tally.verified % 2 == 0
+        if not pairs_complete or self.tally.verified < self.plan.verification_looks:
+            return Turn((), self._look_round())
+        away = self.model.mount() @ (self._null() - self._round_center())
+        if float(np.max(np.abs(away) / self.plan.tolerances)) > 3.0:
+            self._round = None
+            return self._step_or_verify((Event.NOT_NULL,), State.STEPPING)
+        if self.tally.verified < self.plan.max_verification_looks and self._more_looks_help():
+            return Turn((), self._look_round())
+        return self._settle((Event.ENOUGH_LOOKS,))
+
+    def _settled(self) -> Turn:
+        verdict = judge(self.plan, self.model.pose_here(), self.model.contributions(), scatter(self.model))
+        self._verdict = verdict
+        agreement = returns_against_transmitted(self.model)
+        if not agreement.holds:
+            return self._finish(Event.BENCH_WRONG, Outcome.STOPPED, *why_contradictory(agreement))
+        if verdict.passed:
+            return self._finish(Event.PASSED, Outcome.ALIGNED, why_passed(verdict), "")
+        if self.tally.settles < 3 and self._moving_helps(verdict):
+            return self._settle(())
+        if self.tally.verified < self.plan.max_verification_looks and self._more_looks_help():
+            return Turn((Event.NOT_NULL,), self._look_round())
+        return self._finish(
+            Event.FAILED, Outcome.REJECTED, *why_rejected(verdict, observe(self.model.sensitivities(), 0.02))
+        )
+
+    # --- pieces -------------------------------------------------------------------------------------
+
+    def _step_or_verify(self, before: tuple[Event, ...], state: State) -> Turn:
+        del state
+        pose = self.model.pose_here() if self.model.looks else self.model.pose_at(self.axes, self.sides)
+        target = self._null()
+        off = np.abs(self.model.mount() @ (target - self.axes)) / self.plan.tolerances
+        sigma = np.sqrt(np.diag(pose.covariance)) / self.plan.tolerances
+        if np.all(off <= 0.5 + 2.0 * np.minimum(sigma, 1.0)):
+            return Turn((*before, Event.NEAR_NULL), self._look_round())
+        if self.tally.steps >= _MOST_STEPS:
+            reason = f"after {self.tally.steps} steps the lens is still {self._offset_words()} from the axis"
+            remedy = (
+                "check that the right lens is in the mount, the right way round, and that the axes move it"
+            )
+            return self._finish(Event.FAILED, Outcome.REJECTED, reason, remedy, before)
+        step = bounded_step(self.plan, self.bench, self.axes, target)
+        if step.stopped_by:
+            reason = f"the null lies beyond the travel of axis {step.stopped_by}"
+            remedy = "place the lens nearer to the beam in the mount, or move the mount"
+            return self._finish(Event.OUT_OF_TRAVEL, Outcome.REJECTED, reason, remedy, before)
+        self.tally.steps += 1
+        return Turn(before, self._move(step.axes, f"step {self.tally.steps} to the null", MovePurpose.STEP))
+
+    def _test_next(self, before: tuple[Event, ...]) -> Turn:
+        number = len(self.tally.tests)
+        self.tally.tests.append(number)
+        sizes = test_move_sizes(self.plan, self.bench, self.model.jacobian(), 0.02)
+        way = self._null()[number] - self.axes[number]
+        target = self.axes.copy()
+        target[number] += sizes[number] if way >= 0.0 else -sizes[number]
+        step = bounded_step(self.plan, self.bench, self.axes, target)
+        name = self.bench.axis_names[number]
+        return Turn(before, self._move(step.axes, f"test move of axis {name}", MovePurpose.TEST))
+
+    def _look_round(self) -> Action:
+        if self._round is None:
+            self._round = self._null()
+            self._offsets = looks_round_null(self.plan, self.model, self.hole_radius_mm)
+        offset = np.linalg.solve(self.model.mount(), next(self._offsets))
+        step = bounded_step(self.plan, self.bench, self.axes, self._round + offset)
+        return self._move(step.axes, "look beside the null, so that speckle averages", MovePurpose.VERIFY)
+
+    def _round_center(self) -> Vector:
+        return self.axes if self._round is None else self._round
+
+    def _settle(self, before: tuple[Event, ...]) -> Turn:
+        self.tally.settles += 1
+        step = bounded_step(self.plan, self.bench, self.axes, self._null())
+        return Turn(before, self._move(step.axes, "to the best estimate of the null", MovePurpose.STEP))
+
+    def _part_the_returns(self) -> Turn:
+        """Decentre moves the two returns apart, tilt moves them together: only decentre can tell."""
+        self.tally.scans += 1
+        number = next(i for i, axis in enumerate(self.bench.axes) if axis.moves == "decenter_x")
+        apart = self.model.jacobian()
+        per_unit = float(np.hypot(*(apart[:2, number] - apart[2:4, number])))
+        wanted = max(self.model.lens.radius_mm[:2]) / max(per_unit, 0.2)
+        target = self.axes.copy()
+        target[number] += wanted if self._null()[number] >= self.axes[number] else -wanted
+        step = bounded_step(self.plan, self.bench, self.axes, target)
+        why = "move the returns apart to tell front from back"
+        return Turn((), self._move(step.axes, why, MovePurpose.SEARCH))
+
+    def _search_from_here(self) -> Turn:
+        turn = self._found({}, Identified({}, False))
+        return Turn((Event.SPOTS_LOST, *turn.concluded), turn.action)
+
+    def _search_exhausted(self, sightings: Mapping[SpotName, Sighting]) -> Turn:
+        seen = ", ".join(
+            f"{name.value}: {'seen' if isinstance(sighting, Spot) else sighting.reason.value}"
+            for name, sighting in sightings.items()
+        )
+        reason = f"the spots were not found in {self.tally.scans} places within the mount's travel ({seen})"
+        remedy = "check that the lens is in the mount and the shutter open, and place it nearer to the beam"
+        return self._finish(Event.SEARCH_EXHAUSTED, Outcome.REJECTED, reason, remedy)
+
+    def _lost(self) -> bool:
+        """Say whether the looks so far leave the pose too open to step by, visible directions only."""
+        if not self.model.looks:
+            return True
+        covariance = self.model.pose_here().covariance
+        wide = np.sqrt(np.diag(covariance)) > (_LOST_MM, _LOST_MM, _LOST_MRAD, _LOST_MRAD)
+        return bool(np.any(wide)) and self._rank_seen() < 4
+
+    def _rank_seen(self) -> int:
+        rows = self.model.seen_at_last_look()
+        return int(np.linalg.matrix_rank(self.model.sensitivities()[rows], tol=1e-3)) if np.any(rows) else 0
+
+    def _null(self) -> Vector:
+        return visible_null(self.plan, self.model, self.axes, self.sides)
+
+    def _towards_null(self) -> Vector:
+        return bounded_step(self.plan, self.bench, self.axes, self._null()).axes
+
+    def _expanded_ahead(self) -> tuple[float, float]:
+        """Return the expanded uncertainties after settling, as fractions of the tolerance."""
+        covariance = self.model.pose_at(self._null(), self.sides).covariance
+        factor = radial_coverage_factor(self.plan.coverage)
+        limits = self.plan.tolerances
+        return (
+            factor * largest_sigma(covariance[:2, :2]) / float(limits[0]),
+            factor * largest_sigma(covariance[2:, 2:]) / float(limits[2]),
+        )
+
+    def _more_looks_help(self) -> bool:
+        """Say whether the uncertainty is still too large and the spots' noise is what makes it so."""
+        if max(self._expanded_ahead()) <= _WORTH_WHILE:
+            return False
+        parts = self.model.contributions()
+        whole = sum(parts.values())
+        shares = np.diag(parts["spots"] + parts["mount repeatability"]) / np.diag(np.asarray(whole))
+        return bool(np.max(shares) > 0.2)
+
+    def _moving_helps(self, verdict: Verdict) -> bool:
+        away = self.model.mount() @ (self._null() - self.axes)
+        worth = np.max(np.abs(away) / self.plan.tolerances) > 0.1
+        room = (
+            verdict.expanded_decenter_um < 0.9 * self.plan.tolerance_decenter_um
+            and verdict.expanded_tilt_arcsec < 0.9 * self.plan.tolerance_tilt_arcsec
+        )
+        return bool(worth and room)
+
+    def _offset_words(self) -> str:
+        pose = self.model.pose_here().mean
+        tilt = math.hypot(*pose[2:]) * ARCSEC_PER_MRAD
+        return f"{1000.0 * math.hypot(*pose[:2]):.0f} um and {tilt:.0f} arcsec"
+
+    def _look(self, state: State, why: str) -> Look:
+        careful = state in (State.VERIFYING, State.SETTLING)
+        frames = self.plan.frames_at_verification if careful else self.plan.frames_per_look
+        expected = expectations(self.model, self.axes, self.sides, self.plan.radius_sigma_relative)
+        return Look(frames, expected, why)
+
+    def _move(self, target: Vector, why: str, purpose: MovePurpose) -> Move:
+        """Return the move, in two halves where an axis must come from below to take up its backlash."""
+        final = Move(self._named(target), why, purpose)
+        past = target.copy()
+        for number, axis in enumerate(self.bench.axes):
+            if axis.approach_from is None and target[number] < self.axes[number] - axis.step / 2.0:
+                free = self.bench.backlash_sigma_mm if axis.unit == "mm" else self.bench.backlash_sigma_deg
+                past[number] = max(target[number] - 4.0 * free, axis.travel_min)
+        if np.array_equal(past, target):
+            return final
+        self._after.append(final)
+        return Move(self._named(past), "past the target, to take up the backlash", MovePurpose.TAKE_UP)
+
+    def _named(self, target: Vector) -> Mapping[str, float]:
+        return {name: float(value) for name, value in zip(self.bench.axis_names, target, strict=True)}
+
+    def _finish(
+        self, event: Event, outcome: Outcome, reason: str, remedy: str, before: tuple[Event, ...] = ()
+    ) -> Turn:
+        return Turn((*before, event), Finish(outcome, reason, remedy, self._verdict))

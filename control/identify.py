@@ -1,0 +1,67 @@
+"""Are the returns what they are said to be? Front and back taken for each other show in the model."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.stats import chi2
+
+from control.learn import LearnedModel
+from control.unknowns import innovation
+from vision.spots import Sighting, Spot, SpotName
+
+_UNLIKELY: Final = 1e-6
+
+
+@dataclass(frozen=True, slots=True)
+class Identified:
+    """The spots of a look under their right names.
+
+    Attributes
+    ----------
+    spots : mapping of SpotName to Spot
+    swapped : bool
+        Whether front and back had to be exchanged.
+    chi_square : float
+        Misfit of the spots to what the model predicted, before it learned from them.
+    coordinates : int
+    """
+
+    spots: Mapping[SpotName, Spot]
+    swapped: bool
+    chi_square: float = 0.0
+    coordinates: int = 0
+
+    @property
+    def probability(self) -> float:
+        """Chance of a misfit at least as large."""
+        return float(chi2.sf(self.chi_square, self.coordinates)) if self.coordinates else 1.0
+
+
+def identify(
+    model: LearnedModel,
+    axes: NDArray[np.float64],
+    sides: NDArray[np.float64],
+    sightings: Mapping[SpotName, Sighting],
+) -> Identified:
+    """Return the spots under the names that the model finds believable.
+
+    Names are exchanged only when they are all but impossible as given and believable the other way round.
+    """
+    spots = {name: seen for name, seen in sightings.items() if isinstance(seen, Spot)}
+    predicted = model.predict(axes, sides)
+    square, count = innovation(predicted, spots)
+    given = Identified(spots, False, square, count)
+    if given.probability >= _UNLIKELY or (SpotName.FRONT not in spots and SpotName.BACK not in spots):
+        return given
+    other = {_EXCHANGED.get(name, name): spot for name, spot in spots.items()}
+    square, count = innovation(predicted, other)
+    exchanged = Identified(other, True, square, count)
+    return exchanged if exchanged.probability >= 1e-3 else given
+
+
+_EXCHANGED: Final = {SpotName.FRONT: SpotName.BACK, SpotName.BACK: SpotName.FRONT}

@@ -1,0 +1,102 @@
+"""The recipe's lens as control uses it: spots and sensitivities at any pose, from the exact trace."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from functools import lru_cache
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from optics.gaussian import beam_on_plate
+from optics.layout import Beam, Layout
+from optics.lens import Lens
+from optics.sensitivity import paraxial_sensitivities
+from optics.spots import spot_coordinates
+from optics.trace import SpotPath, trace
+from vision.spots import SpotName
+
+SPOTS: Final = (SpotName.FRONT, SpotName.BACK, SpotName.TRANSMITTED)
+"""Order of the spots in every vector of six coordinates: front x, y, back x, y, transmitted x, y."""
+
+PATHS: Final = (SpotPath.FRONT, SpotPath.BACK, SpotPath.TRANSMITTED)
+_STEPS: Final = np.array([1e-3, 1e-3, 1e-2, 1e-2])
+_STENCIL: Final = np.concatenate([np.zeros((1, 4)), np.diag(_STEPS), -np.diag(_STEPS)])
+_REACH: Final = np.array([4.0, 4.0, 80.0, 80.0])
+_RELATIVE: Final = 1e-4
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class LensModel:
+    """The lens on its nominal bench, with a beam along the axis through the hole's centre.
+
+    Attributes
+    ----------
+    lens, layout, beam : Lens, Layout, Beam
+    at_null : ndarray, shape (6, 4)
+        Sensitivities of the spots at the null, mm per (mm, mm, mrad, mrad).
+    per_l1_mm, per_l2_mm : ndarray, shape (6, 4)
+        Change of the sensitivities per mm of L1 and of L2.
+    per_curvature : ndarray, shape (surfaces, 6, 4)
+        Change of the sensitivities per relative change of each surface's curvature. A plane surface takes
+        a curvature of 1 / 1 m as its unit.
+    radius_mm, power_fraction : tuple of float
+        Radius (1/e^2) and power of each spot at the null.
+    """
+
+    lens: Lens
+    layout: Layout
+    beam: Beam
+    at_null: NDArray[np.float64]
+    per_l1_mm: NDArray[np.float64]
+    per_l2_mm: NDArray[np.float64]
+    per_curvature: NDArray[np.float64]
+    radius_mm: tuple[float, ...]
+    power_fraction: tuple[float, ...]
+
+    def linearise(self, poses: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Return spots (N, 6) and sensitivities (N, 6, 4) at poses (N, 4), by one batch of the exact trace.
+
+        Poses beyond what any mount reaches are drawn in first, so that a wild estimate cannot lose the ray.
+        """
+        inside = np.clip(poses, -_REACH, _REACH)
+        around = (inside[:, None, :] + _STENCIL).reshape(-1, 4)
+        places = spot_coordinates(self.lens, self.layout, self.beam, around).reshape(-1, len(_STENCIL), 6)
+        slopes = ((places[:, 1:5] - places[:, 5:9]) / (2.0 * _STEPS[:, None])).transpose(0, 2, 1)
+        return places[:, 0] + np.einsum("nij,nj->ni", slopes, poses - inside), slopes
+
+
+@lru_cache(maxsize=64)
+def lens_model(lens: Lens, layout: Layout, beam: Beam) -> LensModel:
+    """Return the model of a lens on a bench; kept, because a lot uses the same one again and again."""
+    beam = replace(beam, offset_mm=(0.0, 0.0), slope_mrad=(0.0, 0.0))
+    # A hair's change of a radius must not fail on the edge thickness of a lens without a rim.
+    small = replace(lens, clear_aperture_mm=lens.clear_aperture_mm / 10.0)
+    base = paraxial_sensitivities(small, layout, beam)
+    farther = replace(layout, l1_mm=layout.l1_mm + 0.1), replace(layout, l2_mm=layout.l2_mm + 0.1)
+    per_l1, per_l2 = (10.0 * (paraxial_sensitivities(small, place, beam) - base) for place in farther)
+    per_curvature = np.stack(
+        [
+            (paraxial_sensitivities(_bent(small, number), layout, beam) - base) / _RELATIVE
+            for number in range(len(lens.surfaces))
+        ]
+    )
+    null = np.zeros((1, 4))
+    shapes = [beam_on_plate(lens, layout, beam, null, path) for path in PATHS]
+    radii = tuple(float(math.sqrt(np.trace(shape.radius_matrix[0]) / 2.0)) for shape in shapes)
+    landings = trace(lens, layout, beam, null, PATHS)
+    powers = tuple(float(landings[path].power_fraction[0]) for path in PATHS)
+    bare = LensModel(lens, layout, beam, base, per_l1, per_l2, per_curvature, radii, powers)
+    return replace(bare, at_null=bare.linearise(null)[1][0])
+
+
+def _bent(lens: Lens, number: int) -> Lens:
+    """Return the lens with one curvature changed by the relative step (plano: of 1 / 1 m)."""
+    surface = lens.surfaces[number]
+    curvature = surface.curvature_per_mm
+    curvature += _RELATIVE * (curvature or 1e-3)
+    surfaces = list(lens.surfaces)
+    surfaces[number] = replace(surface, radius_mm=1.0 / curvature)
+    return replace(lens, surfaces=tuple(surfaces))

@@ -1,0 +1,168 @@
+"""Where to move: bounded steps along visible directions, test moves, looks round the null, the search."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from control.learn import LearnedModel
+from control.plan import AlignmentPlan, BenchModel
+from vision.spots import SpotName
+
+Vector = NDArray[np.float64]
+
+_GOLDEN: Final = math.pi * (3.0 - math.sqrt(5.0))
+_BLIND_BELOW: Final = 0.15
+_TYPICAL_SPOT_MM: Final = 0.02
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Step:
+    """A move as it may be made.
+
+    Attributes
+    ----------
+    axes : ndarray, shape (4,)
+        Target, inside the travel and on the axes' steps.
+    shortened : bool
+        Whether it stops short of what was wanted because of the step bound.
+    stopped_by : str
+        The axis whose travel ends before the target, or "".
+    """
+
+    axes: Vector
+    shortened: bool
+    stopped_by: str
+
+
+def bounded_step(plan: AlignmentPlan, bench: BenchModel, here: Vector, wanted: Vector) -> Step:
+    """Shorten the way from ``here`` to ``wanted`` (axis units) to the step bounds and to the travel."""
+    bounds = np.array([plan.max_step_mm if axis.unit == "mm" else plan.max_step_deg for axis in bench.axes])
+    way = wanted - here
+    share = min(1.0, 1.0 / max(float(np.max(np.abs(way) / bounds)), 1e-12))
+    lowest = np.array([axis.travel_min for axis in bench.axes])
+    highest = np.array([axis.travel_max for axis in bench.axes])
+    stopped_by = next(
+        (
+            axis.name
+            for axis, value in zip(bench.axes, wanted, strict=True)
+            if not axis.travel_min <= value <= axis.travel_max
+        ),
+        "",
+    )
+    target = on_steps(bench, np.clip(here + share * way, lowest, highest))
+    return Step(target, share < 1.0, stopped_by)
+
+
+def on_steps(bench: BenchModel, axes: Vector) -> Vector:
+    """Round axis positions to the axes' smallest steps, inside the travel."""
+    values = []
+    for axis, value in zip(bench.axes, axes, strict=True):
+        rounded = round(float(value) / axis.step) * axis.step
+        values.append(min(max(rounded, axis.travel_min), axis.travel_max))
+    return np.array(values)
+
+
+def visible_projector(plan: AlignmentPlan, sensitivities: Vector, spot_sigma_mm: float) -> Vector:
+    """Return the projector (4, 4) of a pose change onto the directions that the spots show.
+
+    Directions are those of the singular vectors in units of tolerance; a direction is invisible when all
+    the looks that a verification may take leave it uncertain by more than the tolerance.
+    """
+    scaled = sensitivities * plan.tolerances / spot_sigma_mm
+    _, values, rows = np.linalg.svd(scaled)
+    seen = values * math.sqrt(plan.max_verification_looks) > 1.0
+    kept = rows[seen].T @ rows[seen]
+    projector: Vector = plan.tolerances[:, None] * kept / plan.tolerances
+    return projector
+
+
+def visible_null(plan: AlignmentPlan, model: LearnedModel, here: Vector, sides: Vector) -> Vector:
+    """Return the axis positions of the null as far as the spots show it; invisible directions stay put."""
+    away = model.null_axes(sides) - here
+    mount = model.mount()
+    projector = visible_projector(plan, model.sensitivities(), _TYPICAL_SPOT_MM)
+    target: Vector = here + np.linalg.solve(mount, projector @ mount @ away)
+    return target
+
+
+def test_move_sizes(plan: AlignmentPlan, bench: BenchModel, jacobian: Vector, spot_sigma_mm: float) -> Vector:
+    """Return how far each axis goes in a test move (axis units), shape (4,).
+
+    The spot that answers most moves by sixty standard uncertainties, so that the column of the Jacobian
+    comes to about 2 %, yet no farther than the step bound, and no less than five steps of the axis.
+    """
+    answers = np.max(np.abs(jacobian), axis=0)
+    bounds = np.array([plan.max_step_mm if axis.unit == "mm" else plan.max_step_deg for axis in bench.axes])
+    least = np.array([5.0 * axis.step for axis in bench.axes])
+    sizes: Vector = np.clip(60.0 * spot_sigma_mm / np.maximum(answers, 1e-9), least, bounds / 2.0)
+    return sizes
+
+
+def blind_at_null(model: LearnedModel, hole_radius_mm: float) -> frozenset[SpotName]:
+    """Return the return spots that the hole swallows at the null.
+
+    A Gaussian spot of radius w on a hole of radius a leaves exp(-2 a^2 / w^2) of its power on the plate.
+    """
+    return frozenset(
+        name
+        for name, radius in zip((SpotName.FRONT, SpotName.BACK), model.lens.radius_mm, strict=False)
+        if math.exp(-2.0 * (hole_radius_mm / radius) ** 2) < _BLIND_BELOW
+    )
+
+
+def looks_round_null(plan: AlignmentPlan, model: LearnedModel, hole_radius_mm: float) -> Iterator[Vector]:
+    """Yield pose offsets (mm, mm, mrad, mrad) in symmetric pairs, without end.
+
+    Each pair is turned by the golden angle against the one before and every look moves every spot by a few
+    speckle grains, because speckle does not average while nothing moves. Where the hole swallows a spot at
+    the null, the looks lean out until it stands beside the hole, on opposite sides in turn.
+    """
+    slopes = np.abs(model.sensitivities())
+    decenter = plan.dither_spot_mm / max(float(np.max(slopes[4:, :2])), 0.2)
+    tilt = plan.dither_spot_mm / max(float(np.min(np.max(slopes[:4, 2:], axis=1))), 0.2)
+    blind = [
+        hole_radius_mm + 1.2 * model.lens.radius_mm[0 if name is SpotName.FRONT else 1]
+        for name in blind_at_null(model, hole_radius_mm)
+    ]
+    lean = max(blind) / max(float(np.min(np.max(slopes[:4, 2:], axis=1))), 0.2) if blind else 0.0
+    pair = 0
+    while True:
+        angle = pair * _GOLDEN
+        size = 1.0 + 0.5 * (pair % 3)
+        across = np.array([math.cos(angle), math.sin(angle)])
+        # Tilt rx moves spots along y: turned like this, decentre and tilt move them across each other.
+        along = np.array([math.cos(angle), math.sin(angle)])
+        offset = np.concatenate([decenter * size * across, max(tilt * size, lean) * along])
+        yield offset
+        yield -offset
+        pair += 1
+
+
+def scan(bench: BenchModel, reach: float = 2.5) -> Iterator[Vector]:
+    """Yield axis offsets of the ordered search: rings of tilt first, then the same about shifted centres.
+
+    Bounded: rings out to ``reach`` start uncertainties in tilt, at the nominal decentre and at four
+    places one start uncertainty beside it.
+    """
+    main = np.array([float(np.max(np.abs(column))) for column in bench.matrix().T])
+    where: Mapping[str, int] = {axis.moves: number for number, axis in enumerate(bench.axes)}
+    tilt_x, tilt_y = where["tilt_x"], where["tilt_y"]
+    shift_x, shift_y = where["decenter_x"], where["decenter_y"]
+    for dx, dy in ((0.0, 0.0), (1.0, 0.0), (0.0, 1.0), (-1.0, 0.0), (0.0, -1.0)):
+        for ring in range(1, 4):
+            count = 6 * ring
+            for spoke in range(count):
+                angle = 2.0 * math.pi * spoke / count
+                radius = reach * ring / 3.0 * bench.start_sigma_mrad
+                offset = np.zeros(4)
+                offset[shift_x] = 2.0 * dx * bench.start_sigma_mm / main[shift_x]
+                offset[shift_y] = 2.0 * dy * bench.start_sigma_mm / main[shift_y]
+                offset[tilt_x] = radius * math.cos(angle) / main[tilt_x]
+                offset[tilt_y] = radius * math.sin(angle) / main[tilt_y]
+                yield offset

@@ -1,0 +1,139 @@
+"""What is unknown about pose and bench, in which order, and what is known of it beforehand."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from control.model import SPOTS
+from control.plan import BenchModel
+from vision.spots import Spot, SpotName
+
+Vector = NDArray[np.float64]
+
+POSE: Final = slice(0, 4)
+MOUNT: Final = slice(4, 20)
+CLOCKING: Final = slice(20, 22)
+DISTANCES: Final = slice(22, 24)
+REFERENCES: Final = slice(24, 28)
+BACKLASH: Final = slice(28, 32)
+HERE: Final = slice(32, 36)
+FIXED_COUNT: Final = 36
+"""The curvatures follow after these."""
+
+UNSEEN_MM2: Final = 1e8
+"""Variance of a coordinate that was not seen."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class References:
+    """The two points that fix the axis, and how well they are known (mm, mm^2).
+
+    Attributes
+    ----------
+    hole_mm, bare_mm : ndarray, shape (2,)
+        Hole centre and the bare beam's place on the reference target.
+    hole_parts, bare_parts : mapping of str to ndarray (2, 2)
+        Covariance of each named contribution.
+    """
+
+    hole_mm: Vector
+    bare_mm: Vector
+    hole_parts: Mapping[str, Vector]
+    bare_parts: Mapping[str, Vector]
+
+    def covariance(self) -> Vector:
+        """Joint covariance of (hole x, y, bare x, y), shape (4, 4)."""
+        full = np.zeros((4, 4))
+        full[:2, :2] = sum(self.hole_parts.values())
+        full[2:, 2:] = sum(self.bare_parts.values())
+        return full
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Pose:
+    """A pose of the lens relative to the beam with its covariance (mm, mm, mrad, mrad)."""
+
+    mean: Vector
+    covariance: Vector
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Memory:
+    """What one part leaves for the next: bench and prescription, without the part's own pose.
+
+    Attributes
+    ----------
+    mean : ndarray
+        Deviations of mount, clocking, distances, backlash, curvatures, in that order.
+    covariance : ndarray
+    parts : int
+        From how many parts it was learned.
+    """
+
+    mean: Vector
+    covariance: Vector
+    parts: int
+
+
+def innovation(predicted: tuple[Vector, Vector], spots: Mapping[SpotName, Spot]) -> tuple[float, int]:
+    """Return the squared distance of spots from a prediction in its own covariance, and their coordinates."""
+    if not spots:
+        return 0.0, 0
+    values, noise, seen = as_rows(spots)
+    off = (values - predicted[0])[seen]
+    spread = (noise + predicted[1])[np.ix_(seen, seen)]
+    return float(off @ np.linalg.solve(spread, off)), int(np.sum(seen))
+
+
+def kept(size: int) -> NDArray[np.int64]:
+    """Return the indices of what one part leaves for the next."""
+    return np.concatenate([np.r_[MOUNT, CLOCKING, DISTANCES, BACKLASH], np.arange(FIXED_COUNT, size)])
+
+
+def through(lever: Vector, covariance: Vector) -> Vector:
+    """Return the covariance that inputs with ``covariance`` give through a linear lever."""
+    moved: Vector = lever @ covariance @ lever.T
+    return moved
+
+
+def as_rows(sightings: Mapping[SpotName, Spot]) -> tuple[Vector, Vector, NDArray[np.bool_]]:
+    """Put the spots seen into six coordinates; what was not seen gets a variance beyond all meaning."""
+    values, noise, seen = np.zeros(6), np.eye(6) * UNSEEN_MM2, np.zeros(6, dtype=bool)
+    for number, name in enumerate(SPOTS):
+        if name in sightings:
+            part = slice(2 * number, 2 * number + 2)
+            values[part], noise[part, part] = sightings[name].center_mm, sightings[name].covariance_mm2
+            seen[part] = True
+    return values, noise, seen
+
+
+def prior(
+    bench: BenchModel, references: References, radius_sigma_relative: float, size: int
+) -> tuple[Vector, Vector]:
+    """Return mean (size,) and covariance (size, size) of the unknowns before the first look."""
+    sigma = np.empty(size)
+    sigma[0:2], sigma[2:4] = bench.start_sigma_mm, bench.start_sigma_mrad
+    sigma[MOUNT] = bench.matrix_sigma().reshape(-1)
+    sigma[CLOCKING] = np.radians(bench.plate_clocking_sigma_deg)
+    sigma[DISTANCES] = bench.l1_sigma_mm, bench.l2_sigma_mm
+    sigma[REFERENCES] = 1.0
+    mean = np.zeros(size)
+    for number, axis in enumerate(bench.axes):
+        free = bench.backlash_sigma_mm if axis.unit == "mm" else bench.backlash_sigma_deg
+        sigma[28 + number] = free if axis.approach_from is None else 1e-6
+        mean[28 + number] = free if axis.approach_from is None else 0.0
+    sigma[HERE] = np.sqrt(np.diag(bench.repeatability()))
+    sigma[FIXED_COUNT:] = radius_sigma_relative
+    covariance = np.diag(sigma**2)
+    covariance[REFERENCES, REFERENCES] = references.covariance()
+    return mean, covariance
+
+
+def inverse(matrix: NDArray[np.floating[Any]]) -> Vector:
+    """Return the inverse of a matrix, or of each of a stack."""
+    return np.asarray(np.linalg.inv(matrix), dtype=np.float64)

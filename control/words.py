@@ -1,0 +1,60 @@
+"""What a verdict means, in a person's words: why, and what would help."""
+
+from __future__ import annotations
+
+import math
+
+from control.messages import Verdict
+from control.verdict import Agreement
+from optics.observability import Observability
+
+
+def why_passed(verdict: Verdict) -> str:
+    """Return the result of a part that passed."""
+    decenter, tilt = math.hypot(*verdict.decenter_um), math.hypot(*verdict.tilt_arcsec)
+    return (
+        f"decentre {decenter:.1f} +- {verdict.expanded_decenter_um:.1f} um and tilt {tilt:.1f} +- "
+        f"{verdict.expanded_tilt_arcsec:.1f} arcsec lie within tolerance"
+    )
+
+
+def why_rejected(verdict: Verdict, observability: Observability) -> tuple[str, str]:
+    """Return reason and remedy of a part that did not pass."""
+    too_unsure = [
+        f"the expanded uncertainty of {what} is {expanded:.1f} {unit}, the tolerance {limit:g} {unit}"
+        for what, expanded, limit, unit in (
+            ("decentre", verdict.expanded_decenter_um, verdict.tolerance_decenter_um, "um"),
+            ("tilt", verdict.expanded_tilt_arcsec, verdict.tolerance_tilt_arcsec, "arcsec"),
+        )
+        if expanded >= limit
+    ]
+    if too_unsure:
+        hidden = "; ".join(observability.words[:2])
+        reason = f"not sure enough: {'; '.join(too_unsure)}; dominated by {verdict.dominated_by}; {hidden}"
+        return reason, what_would_help(verdict)
+    decenter, tilt = math.hypot(*verdict.decenter_um), math.hypot(*verdict.tilt_arcsec)
+    reason = (
+        f"residual decentre {decenter:.1f} um and tilt {tilt:.1f} arcsec with their uncertainty "
+        "do not lie within tolerance"
+    )
+    return reason, "align again; if it repeats, characterise the mount"
+
+
+def what_would_help(verdict: Verdict) -> str:
+    """Return the measurement that would reduce what dominates the uncertainty."""
+    if verdict.dominated_by in ("spots", "placing of the lens"):
+        return (
+            "more looks, or another measurement of the hidden direction: an autocollimator on a flat of the "
+            "lens or its cell for tilt, or the lens's rim for decentre"
+        )
+    return f"reduce the uncertainty of: {verdict.dominated_by}"
+
+
+def why_contradictory(agreement: Agreement) -> tuple[str, str]:
+    """Return reason and remedy where returns and transmitted spot contradict each other."""
+    reason = (
+        "the returns and the transmitted spot contradict each other by "
+        f"{1000.0 * agreement.apart_mm:.0f} um on the reference target (chance {agreement.probability:.1g}): "
+        "the axis or the reference is wrong"
+    )
+    return reason, "check the hole target, the beam's pointing and the bare beam's record; then start anew"
