@@ -140,7 +140,7 @@ def _digits(frame: MadeFrame, rng: np.random.Generator, shutter_open: bool) -> A
         window = _lit_window(frame)
         yy, xx = y[window[0]], x[:, window[1]]
         spots = frame.expected(xx, yy) + frame.unwanted(xx, yy)
-        if frame.grain_px:
+        if frame.grain_px and spots.size:
             spots = spots * speckle(spots.shape, frame.grain_px, frame.contrast, rng)
         light[window] += spots
     if frame.hole is not None:

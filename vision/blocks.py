@@ -291,7 +291,7 @@ def valid_pixels(
             valid *= inside
         elif area.width_mm > 0:
             pitch = area_pitch_px(points, area.outline_mm)
-            cv2.polylines(valid, [corners], True, 0.0, int(np.ceil(area.width_mm * pitch)) + 2, shift=_SHIFT)
+            cv2.polylines(valid, [corners], True, 0.0, int(np.ceil(area.width_mm * pitch)) + 1, shift=_SHIFT)
         else:
             cv2.fillPoly(valid, [corners], 0.0, shift=_SHIFT)
     return valid

@@ -98,10 +98,6 @@ class Fit:
         used = self.residual != 0.0
         return self.cost + float(np.log(self.variance_e2[used]).sum())
 
-    def amplitude_significance(self, spot: int) -> float:
-        """Return a spot's amplitude over its standard uncertainty."""
-        k = self.shape.amplitude(spot)
-        return float(self.theta[k] / np.sqrt(max(self.covariance[k, k], 1e-300)))
 
 
 @dataclass(slots=True)
@@ -123,6 +119,26 @@ def variance_e2(blocks: Blocks, signal_e: Array, noise: Noise, kept: Array | flo
     single = blocks.base_e2 + light / blocks.frames
     result: Array = (single + noise.grain_px2 * kept * light**2) / blocks.pixels
     return result
+
+
+def amplitude_significance(result: Fit, blocks: Blocks, spot: int) -> float:
+    """Return a spot's amplitude over the standard deviation that it would have if the spot were not there.
+
+    Its own shot noise and speckle do not count against it; those of the light that it lies on do.
+    """
+    signal, rows = evaluate(result.shape, result.theta, blocks.at_mm, blocks.smear_mm2, with_jacobian=False)
+    k = result.shape.amplitude(spot)
+    rest = signal - result.theta[k] * rows[k]
+    weight = (result.residual != 0.0) / variance_e2(blocks, rest, result.noise)
+    linear = rows[result.shape.nonlinear : result.shape.nonlinear + result.shape.linear]
+    normal = (linear * weight) @ linear.T
+    scale = np.sqrt(np.maximum(np.diag(normal), 1e-300))
+    try:
+        inverse = np.linalg.inv(normal / np.outer(scale, scale) + 1e-12 * np.eye(scale.size))
+    except np.linalg.LinAlgError:
+        return 0.0
+    sigma = np.sqrt(max(inverse[spot, spot], 1e-300)) / scale[spot]
+    return float(result.theta[k] / (sigma * np.sqrt(result.noise.spread)))
 
 
 def pixel_contrast2(blocks: Blocks) -> float:

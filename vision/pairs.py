@@ -9,7 +9,7 @@ import numpy as np
 
 from vision import find, identify
 from vision.blocks import Array, Blocks, Box, DeadArea, HoleLike, PixelMap, make_blocks
-from vision.fit import Fit, Prior, fit
+from vision.fit import Fit, Prior, amplitude_significance, fit
 from vision.fit_model import Shape
 from vision.fringes import with_fringes
 from vision.image import Image
@@ -21,6 +21,7 @@ TRUSTED = 0.35  # an expected place is a good start when its sigma is below this
 SEEN = 6.0  # standard deviations of the amplitude from which a spot counts as seen
 REACH = 4.0  # standard deviations of a spot that the fitted region takes in
 MOST_BLOCKS = 4500
+ELLIPSE = 16.0  # improvement of twice the log likelihood from which a spot is called elliptical
 FRINGE_FINE = 7.0  # blocks to a standard deviation where fringes are looked for
 
 
@@ -163,7 +164,7 @@ def _nothing() -> NoSpot:
 
 def _is_pair(result: Fit, blocks: Blocks, expected: tuple[Expectation, Expectation]) -> bool:
     """Tell whether both spots of a fit are seen and neither is a ghost by its power."""
-    if min(result.amplitude_significance(k) for k in (0, 1)) < SEEN:
+    if min(amplitude_significance(result, blocks, k) for k in (0, 1)) < SEEN:
         return False
     powers = identify.total_power_e(result, blocks, 0), identify.total_power_e(result, blocks, 1)
     return identify.ratio_misfit(powers, expected) < identify.IMPLAUSIBLE
@@ -251,7 +252,7 @@ def _one_of_two(
     for own in places:
         for spot in own[:2]:
             found = fit_spots(scene, [spot.center_mm], [spot.radius_mm], [None])
-            if found is None or found[0].amplitude_significance(0) < SEEN:
+            if found is None or amplitude_significance(*found, 0) < SEEN:
                 continue
             if best is None or identify.total_power_e(*found, 0) > identify.total_power_e(*best, 0):
                 best = found
@@ -301,13 +302,13 @@ def _guess(spot: find.Candidate) -> Expectation:
 
 def _fit_single(scene: Scene, center_mm: Array, expected: Expectation) -> tuple[Fit, Blocks] | None:
     """Fit one spot, elliptical where that is clearly better; None when it is not seen."""
-    radius = expected.radius_mm
     sigma = max(expected.radius_relative_sigma, 0.02)
-    found = fit_spots(scene, [center_mm], [radius], [sigma])
-    if found is None or found[0].amplitude_significance(0) < SEEN:
+    found = fit_spots(scene, [center_mm], [expected.radius_mm], [sigma])
+    if found is None or amplitude_significance(*found, 0) < SEEN:
         return None
-    radius = float(np.exp(found[0].theta[found[0].shape.log_radius(0)]))
-    ellipse = fit_spots(scene, [found[0].center_mm(0)], [radius], [None], free_ellipse=True)
-    if ellipse is None or ellipse[0].amplitude_significance(0) < SEEN:
+    round_fit, blocks = found
+    radius = float(np.exp(round_fit.theta[round_fit.shape.log_radius(0)]))
+    ellipse = fit_spots(scene, [round_fit.center_mm(0)], [radius], [None], blocks, free_ellipse=True)
+    if ellipse is None or round_fit.deviance - ellipse[0].deviance < ELLIPSE * round_fit.noise.spread:
         return found
     return ellipse
