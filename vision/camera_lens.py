@@ -56,7 +56,7 @@ class CameraLens:
     def straighten(self, points_px: NDArray[np.float64]) -> NDArray[np.float64]:
         """Return straightened normalised coordinates, shape (N, 2), of image points, shape (N, 2)."""
         points = np.ascontiguousarray(points_px, dtype=np.float64).reshape(-1, 2)
-        if not self.bends:
+        if not self.bends or len(points) == 0:
             return (points - self.center_px) / self.focal_px
         straight = cv2.undistortPointsIter(
             points[:, None, :],
@@ -71,7 +71,7 @@ class CameraLens:
     def bend(self, points: NDArray[np.float64]) -> NDArray[np.float64]:
         """Return image points in px, shape (N, 2), of straightened normalised coordinates, shape (N, 2)."""
         flat = np.ascontiguousarray(points, dtype=np.float64).reshape(-1, 2)
-        if not self.bends:
+        if not self.bends or len(flat) == 0:
             return flat * self.focal_px + self.center_px
         solid = np.column_stack([flat, np.ones(len(flat))])
         image, _ = cv2.projectPoints(

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, fields
+from typing import Any
 
 import cv2
 import numpy as np
@@ -21,6 +22,7 @@ ToPx = Callable[[NDArray[np.float64]], NDArray[np.float64]]
 _SEGMENTS = 4
 _PROFILES = 12
 _SAMPLES = 48
+_LEVEL = 0.12
 _SIDES = ((0, 1), (1, 2), (2, 3), (3, 0))
 
 
@@ -61,9 +63,9 @@ class EdgePoints:
 _COLUMNS = tuple(column.name for column in fields(EdgePoints))
 
 
-def eight_bit(pixels: NDArray[np.generic]) -> NDArray[np.uint8]:
+def eight_bit(pixels: NDArray[Any], bright_percentile: float = 99.5) -> NDArray[np.uint8]:
     """Stretch a frame to 8 bit between its dark and its bright percentiles, for detectors that need that."""
-    low, high = np.percentile(np.asarray(pixels)[::4, ::4], (0.5, 99.5))
+    low, high = np.percentile(np.asarray(pixels)[::4, ::4], (0.5, bright_percentile))
     span = max(float(high - low), 1.0)
     stretched = (pixels.astype(np.float32) - float(low)) * (255 / span)
     return np.asarray(np.clip(stretched, 0, 255).astype(np.uint8))
@@ -91,22 +93,24 @@ def foreign_fiducials(image: Image, plate: PlateSpec, side: Side) -> tuple[int, 
 
 
 def _detect(image: Image, plate: PlateSpec, side: Side) -> dict[int, NDArray[np.float64] | None]:
-    grey = eight_bit(image.pixels)
+    pixels = image.pixels.astype(np.float32)
     mirrored = side == "behind"
     if mirrored:
-        grey = np.ascontiguousarray(grey[:, ::-1])
+        pixels = np.ascontiguousarray(pixels[:, ::-1])
     parameters = cv2.aruco.DetectorParameters()
     parameters.cornerRefinementMethod = cv2.aruco.CORNER_REFINE_SUBPIX
     detector = cv2.aruco.ArucoDetector(plate.dictionary(), parameters)
     found: dict[int, NDArray[np.float64] | None] = {}
-    # A dim frame is noisy: what the sharp frame does not show, a smoothed one may.
-    for frame in (grey, cv2.GaussianBlur(grey, (0, 0), 2.0)):
-        corners, ids, _ = detector.detectMarkers(frame)
+    # A dim frame is noisy: what the sharp frame does not show, a smoothed one may; and where a bright spot
+    # takes the whole scale, the dimmer part of it must be stretched.
+    for blur_px, bright_percentile in ((0.0, 99.5), (2.0, 99.5), (2.0, 80.0)):
+        soft = np.asarray(cv2.GaussianBlur(pixels, (0, 0), blur_px)) if blur_px else pixels
+        corners, ids, _ = detector.detectMarkers(eight_bit(soft, bright_percentile))
         fresh: dict[int, NDArray[np.float64] | None] = {}
         for number, points in zip([] if ids is None else ids.ravel(), corners, strict=True):
             place = np.asarray(points, np.float64).reshape(4, 2)
             if mirrored:
-                place[:, 0] = grey.shape[1] - 1 - place[:, 0]
+                place[:, 0] = pixels.shape[1] - 1 - place[:, 0]
             fresh[int(number)] = None if int(number) in fresh else place
         found = {**fresh, **found}
         if set(plate.fiducials) <= set(found):
@@ -205,16 +209,22 @@ def _edge_offsets(
     The area above the black level, divided by the step's height, is the width of the white part: true for
     every symmetric blur, and it uses all pixels instead of the two that straddle the half level.
     """
-    mean = np.median(profiles, axis=1) if profiles.shape[1] < 4 else _trimmed_mean(profiles)
+    mean = _trimmed_mean(profiles)
     ends = max(2, mean.shape[-1] // 4)
     black, white = mean[:, :ends].mean(axis=1), mean[:, -ends:].mean(axis=1)
     contrast = white - black
-    step = np.where(np.abs(contrast) > 1e-9, contrast, 1.0)
-    height = (mean - black[:, None]) / step[:, None]
+    height = (mean - black[:, None]) / np.where(np.abs(contrast) > 1e-9, contrast, 1.0)[:, None]
     white_width = np.trapezoid(height, across, axis=1)
-    scatter = np.concatenate([profiles[..., :ends], profiles[..., -ends:]], axis=-1).std(axis=(1, 2))
+    # A slope, such as the flank of a wide spot, is no step: both its ends must be level.
+    half = ends // 2
+    tilt = np.maximum(
+        np.abs(height[:, :half].mean(axis=1) - height[:, half:ends].mean(axis=1)),
+        np.abs(height[:, -half:].mean(axis=1) - height[:, -ends:-half].mean(axis=1)),
+    )
+    scatter = np.sqrt((profiles[..., :ends].var(axis=(1, 2)) + profiles[..., -ends:].var(axis=(1, 2))) / 2)
     noise = scatter / np.sqrt(profiles.shape[1])
-    return across[-1] - white_width, contrast, noise
+    level = tilt < _LEVEL + 3 * noise / np.maximum(np.abs(contrast), 1e-9)
+    return across[-1] - white_width, np.where(level, contrast, 0.0), noise
 
 
 def _trimmed_mean(profiles: NDArray[np.float64]) -> NDArray[np.float64]:

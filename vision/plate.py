@@ -8,9 +8,11 @@ facing it with x to the LEFT, y up.
 
 from __future__ import annotations
 
+import hashlib
+import json
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
 from typing import Literal
 
 import cv2
@@ -118,6 +120,15 @@ class PlateSpec:
     def dictionary(self) -> cv2.aruco.Dictionary:
         """Return the marker dictionary."""
         return cv2.aruco.getPredefinedDictionary(getattr(cv2.aruco, self.fiducial_dictionary))
+
+    def fingerprint(self) -> str:
+        """Return a short text that changes with all that is printed or drilled, but not with the name."""
+        made = {key.name: getattr(self, key.name) for key in fields(self) if key.name != "name"}
+        made["fiducials"] = {str(number): place for number, place in self.fiducials.items()}
+        # Through JSON with all numbers as floats: 70 and 70.0, list and tuple are the same plate.
+        text = json.dumps(made, sort_keys=True, default=str)
+        text = json.dumps(json.loads(text, parse_int=float), sort_keys=True)
+        return hashlib.blake2s(text.encode(), digest_size=8).hexdigest()
 
     def contains(self, points_mm: NDArray[np.float64]) -> NDArray[np.bool_]:
         """Tell which points, shape (..., 2), lie on the plate (the hole counts as on the plate)."""

@@ -73,6 +73,8 @@ class PlateMap:
         The plate's hole as seen; None if the plate has none or it was not found (see ``notes``).
     mark : Mark or None
         The printed cross as seen; None if the plate has none or it was not found.
+    plate_fingerprint : str
+        Of the plate's description that the map was made with.
     camera : str
         Identity of the camera, given by the caller.
     mapped_on : str
@@ -94,6 +96,7 @@ class PlateMap:
     sigma_mm: float
     hole: Hole | None = None
     mark: Mark | None = None
+    plate_fingerprint: str = ""
     camera: str = ""
     mapped_on: str = ""
     notes: tuple[str, ...] = ()
@@ -227,6 +230,7 @@ def _build(image: Image, plate: PlateSpec, side: Side, fit: MapFit, camera: str,
         sigma_mm=_field_sigma(plate, fit.model),
         hole=hole if isinstance(hole, Hole) else None,
         mark=mark if isinstance(mark, Mark) else None,
+        plate_fingerprint=plate.fingerprint(),
         camera=camera,
         mapped_on=mapped_on,
         notes=tuple(notes),
