@@ -34,6 +34,8 @@ class Timing:
         Between two looks at a motion.
     margin, constant_s : float
         A motion may last its computed time times ``margin`` plus ``constant_s``.
+    move_s : float or None
+        Longest leg of a move where that is less.
     home_s : float or None
         Longest homing; None computes it from travel and speed.
     settle_polls : int
@@ -51,6 +53,7 @@ class Timing:
     poll_s: float = 0.05
     margin: float = 2.0
     constant_s: float = 2.0
+    move_s: float | None = None
     home_s: float | None = None
     settle_polls: int = 5
     shutter_s: float = 1.0

@@ -41,7 +41,8 @@ def resolve(path: str) -> Callable[..., Any]:
         found = getattr(found, part)
     if not callable(found):
         raise FactoryError(f"{path!r} is a {type(found).__name__}, not something that can be called")
-    return found
+    factory: Callable[..., Any] = found
+    return factory
 
 
 def make(path: str, options: Mapping[str, Any], protocol: type[D]) -> D:

@@ -264,6 +264,8 @@ class SerialMotion:
     def _run(self, leg: Leg, here: Mapping[str, float], asked: str, stops: int) -> dict[str, float]:
         timing = self._controller.timing
         limit_s = leg.duration_s * timing.margin + timing.constant_s
+        if timing.move_s is not None:
+            limit_s = min(limit_s, timing.move_s)
         words = self._table.write_move(self._controller.axes, leg.targets, here, leg.feed_per_s)
         expected = {**here, **leg.targets}
         # Known only once it is read back: whatever goes wrong from here on, the axes have to be homed.

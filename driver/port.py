@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
+import contextlib
 import difflib
 import errno
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
 from typing import Any, Literal, Protocol, runtime_checkable
 
 import serial
@@ -48,7 +48,7 @@ class Port(Protocol):
 class SerialPort:
     """A port of the serial library: device name, ``socket://``, ``spy://`` or ``loop://``.
 
-    Made by :func:`open_port`. Whatever the library raises becomes LINE_LOST; the port stays closed then.
+    Made by :func:`open_port`. Whatever the library raises becomes LINE_LOST.
 
     Parameters
     ----------
@@ -71,11 +71,15 @@ class SerialPort:
             if self._device.timeout != timeout_s:
                 self._device.timeout = timeout_s
             data: bytes = self._device.read(1)
-            # What came before the line broke is still worth having; the next read shows the break.
-            with self._guarded("read", quietly=bool(data)):
-                while data and len(data) < max_bytes and (waiting := self._device.in_waiting):
-                    data += self._device.read(min(waiting, max_bytes - len(data)))
-            return data
+        return data + self._rest(max_bytes - 1) if data else data
+
+    def _rest(self, max_bytes: int) -> bytes:
+        data = b""
+        # What came before the line broke is still worth having; the next read shows the break.
+        with contextlib.suppress(Exception):
+            while len(data) < max_bytes and (waiting := self._device.in_waiting):
+                data += self._device.read(min(waiting, max_bytes - len(data)))
+        return data
 
     def write(self, data: bytes) -> None:
         """Send all of ``data``."""
@@ -95,15 +99,14 @@ class SerialPort:
         self._closed = True
         # The library forgets to close a socket whose far end is gone.
         left_open = getattr(self._device, "_socket", None)
-        try:
+        # A device that is gone cannot be closed any better; it is released all the same.
+        with contextlib.suppress(Exception):
             self._device.close()
-        except Exception:  # noqa: BLE001, S110  a device that is gone cannot be closed better; it is released
-            pass
         if left_open is not None:
             left_open.close()
 
-    @contextmanager
-    def _guarded(self, asked: str, *, quietly: bool = False) -> Iterator[None]:
+    @contextlib.contextmanager
+    def _guarded(self, asked: str) -> Iterator[None]:
         asked = f"{asked} on {self.name}"
         if self._closed:
             code, came = FaultCode.LINE_LOST, "the port is closed"
@@ -113,10 +116,6 @@ class SerialPort:
         # Besides its own errors the library lets through bare OSError, termios.error (no OSError), and
         # TypeError or AttributeError where another thread has closed the port under it.
         except Exception as problem:
-            if quietly or isinstance(problem, DeviceFault):
-                if quietly:
-                    return
-                raise
             came = f"{type(problem).__name__}: {problem}"
             raise DeviceFault(FaultCode.LINE_LOST, state="open", asked=asked, came=came) from problem
 
@@ -168,7 +167,8 @@ class LoggedPort:
     def _tell(self, direction: Direction, data: bytes) -> None:
         try:
             self._on_bytes(direction, data, self._clock.now_s())
-        except Exception as problem:  # noqa: BLE001  a full disk must not stop the stop
+        # A full disk must not stop the stop.
+        except Exception as problem:
             self.log_problem = self.log_problem or problem
 
 
