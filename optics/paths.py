@@ -1,4 +1,4 @@
-"""A path through a lens as data: which surface, refract or reflect, in order, and the plate that it ends on."""
+"""A path through a lens as data: which surface, refract or reflect, in order, and its plate."""
 
 from __future__ import annotations
 

@@ -1,0 +1,145 @@
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from optics.errors import OpticsError, RayLostError
+from optics.families import FAMILIES, REF_BEAM, REF_LAYOUT, REF_LENS
+from optics.layout import Layout
+from optics.lens import Lens, Surface
+from optics.rays import RayModel
+from optics.spots import (
+    FEW,
+    THREE_SPOTS,
+    model_names,
+    model_parameter_jacobian,
+    model_spot_coordinates,
+    model_spot_jacobian,
+    spot_coordinates,
+    spot_jacobian,
+)
+from optics.trace import CHUNK, trace
+
+MODEL = RayModel.of(REF_LENS, REF_LAYOUT, REF_BEAM)
+
+
+def some_poses(count, seed=3):
+    return np.random.default_rng(seed).normal(size=(count, 4)) * (0.8, 0.8, 8.0, 8.0)
+
+
+@pytest.mark.parametrize("lens", FAMILIES.values(), ids=FAMILIES.keys())
+@pytest.mark.parametrize("count", [1, FEW, FEW + 1, CHUNK + 1])
+def test_same_as_the_full_trace(lens, count):
+    poses = some_poses(count)
+    full = trace(lens, REF_LAYOUT, REF_BEAM, poses, THREE_SPOTS)
+    expected = np.hstack([full[path].landing_mm for path in THREE_SPOTS])
+    lit = np.all([full[path].lit for path in THREE_SPOTS], axis=0)
+    spots = spot_coordinates(lens, REF_LAYOUT, REF_BEAM, poses)
+    assert spots.shape == (count, 6)
+    np.testing.assert_allclose(spots[lit], expected[lit], rtol=0, atol=1e-11)
+
+
+def test_few_and_many_poses_have_the_same_jacobian():
+    poses = some_poses(FEW + 1)
+    many = spot_jacobian(REF_LENS, REF_LAYOUT, REF_BEAM, poses)
+    one_by_one = [spot_jacobian(REF_LENS, REF_LAYOUT, REF_BEAM, pose)[0] for pose in poses]
+    np.testing.assert_allclose(many, one_by_one, rtol=0, atol=1e-12)
+
+
+@pytest.mark.parametrize("count", [2, FEW + 1, CHUNK + 5])
+def test_a_lens_of_its_own_for_each_pose(count):
+    rng = np.random.default_rng(5)
+    poses = some_poses(count)
+    r1, r2 = 102.4 * (1 + 0.01 * rng.normal(size=count)), -102.4 * (1 + 0.01 * rng.normal(size=count))
+    l1, l2 = 300 + rng.normal(size=count), 150 + rng.normal(size=count)
+    model = replace(MODEL, curvatures_per_mm=(1 / r1, 1 / r2), l1_mm=l1, l2_mm=l2)
+    spots = model_spot_coordinates(model, poses)
+    jacobian = model_spot_jacobian(model, poses)
+    for number in (0, count // 2, count - 1):
+        lens = Lens.singlet("own", r1[number], r2[number], 4.0, "N-BK7", 20.0)
+        layout = Layout(l1[number], l2[number])
+        expected = spot_coordinates(lens, layout, REF_BEAM, poses[number])[0]
+        np.testing.assert_allclose(spots[number], expected, rtol=0, atol=1e-11)
+        np.testing.assert_allclose(
+            jacobian[number], spot_jacobian(lens, layout, REF_BEAM, poses[number])[0], rtol=0, atol=1e-11
+        )
+
+
+def test_one_pose_serves_many_lenses():
+    model = replace(MODEL, l1_mm=np.array((300.0, 310.0)))
+    spots = model_spot_coordinates(model, (0.5, 0, 0, 1.0))
+    assert spots.shape == (2, 6)
+    assert spots[0, 0] != spots[1, 0]
+
+
+def test_arrays_of_other_lengths_are_refused():
+    with pytest.raises(OpticsError, match=r"lengths \[3\] for 2 poses"):
+        model_spot_coordinates(replace(MODEL, l1_mm=np.full(3, 300.0)), some_poses(2))
+    with pytest.raises(OpticsError, match=r"lengths \[2, 3\]"):
+        model_spot_coordinates(
+            replace(MODEL, l1_mm=np.full(3, 300.0), l2_mm=np.full(2, 150.0)), some_poses(3)
+        )
+
+
+@pytest.mark.parametrize("count", [1, FEW + 2])
+def test_parameter_jacobian_against_differences(count):
+    poses = some_poses(count)
+    names = model_names(MODEL)
+    assert names == ("R1", "R2", "t1", "n1", "L1", "L2")
+    jacobian = model_parameter_jacobian(MODEL, poses)
+    base = {"R1": 102.4, "R2": -102.4, "t1": 4.0, "n1": MODEL.indices[1], "L1": 300.0, "L2": 150.0}
+
+    def spots(name, change):
+        v = base | {name: base[name] + change}
+        model = RayModel((1 / v["R1"], 1 / v["R2"]), (v["t1"],), (1.0, v["n1"], 1.0), v["L1"], v["L2"])
+        return model_spot_coordinates(model, poses)
+
+    for column, name in enumerate(names):
+        step = 1e-4 if name == "n1" else 1e-2
+        slope = (
+            spots(name, -2 * step) - 8 * spots(name, -step) + 8 * spots(name, step) - spots(name, 2 * step)
+        ) / (12 * step)
+        np.testing.assert_allclose(jacobian[:, :, column], slope, rtol=0, atol=1e-8)
+
+
+def test_parameter_jacobian_of_some_names():
+    poses = some_poses(2)
+    some = model_parameter_jacobian(MODEL, poses, ("L2", "R2"))
+    whole = model_parameter_jacobian(MODEL, poses)
+    np.testing.assert_array_equal(some, whole[:, :, [5, 1]])
+    with pytest.raises(OpticsError, match="has no number 'R3', allowed are R1, R2"):
+        model_parameter_jacobian(MODEL, poses, ("R3",))
+
+
+def test_plano_radius_has_no_derivative():
+    plano = RayModel.of(FAMILIES["plano-convex, plano first"], REF_LAYOUT, REF_BEAM)
+    assert (model_parameter_jacobian(plano, some_poses(1), ("R1",)) == 0.0).all()
+
+
+def test_names_of_a_doublet():
+    doublet = Lens("d", (Surface(61.47), Surface(-44.64), Surface(-129.94)), (6, 2.5), ("N-BK7", "N-SF5"), 22)
+    model = RayModel.of(doublet, REF_LAYOUT, REF_BEAM)
+    assert model_names(model) == ("R1", "R2", "R3", "t1", "t2", "n1", "n2", "L1", "L2")
+    assert model_parameter_jacobian(model, some_poses(3)).shape == (3, 6, 9)
+
+
+@pytest.mark.parametrize("count", [1, FEW + 5])
+def test_a_lost_ray_is_refused_and_named(count):
+    ball = FAMILIES["ball-like"]
+    poses = np.zeros((count, 4))
+    poses[-1, 0] = 20.0
+    with pytest.raises(RayLostError, match=rf"pose {count - 1} \(.*20, 0, 0, 0\): the beam misses a surface"):
+        spot_coordinates(ball, REF_LAYOUT, REF_BEAM, poses)
+
+
+def test_a_return_that_leaves_forwards_is_refused():
+    flat = FAMILIES["plano-convex, plano first"]
+    with pytest.raises(RayLostError):
+        spot_coordinates(
+            flat, REF_LAYOUT, REF_BEAM, (0, 0, 0, 800.0)
+        )  # 45.8 deg: the return goes on past 90 deg
+
+
+def test_no_poses_no_spots():
+    assert spot_coordinates(REF_LENS, REF_LAYOUT, REF_BEAM, np.empty((0, 4))).shape == (0, 6)
+    assert spot_jacobian(REF_LENS, REF_LAYOUT, REF_BEAM, np.empty((0, 4))).shape == (0, 6, 4)
