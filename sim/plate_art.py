@@ -123,7 +123,8 @@ def _rings(plate: PlateSpec, x_mm: Map, y_mm: Map, pixel_mm: float) -> Map:
 
 def _covered(outside_mm: NDArray[np.floating], pixel_mm: float) -> NDArray[np.floating]:
     """Part of a pixel that lies inside an edge whose signed distance is given (negative = inside)."""
-    return np.clip(0.5 - outside_mm / pixel_mm, 0.0, 1.0)
+    covered: NDArray[np.floating] = np.clip(0.5 - outside_mm / pixel_mm, 0.0, 1.0)
+    return covered
 
 
 def _draw_cross(ink: Map, plate: PlateSpec, x_mm: Map, y_mm: Map, pixel_mm: float) -> None:
@@ -160,8 +161,9 @@ def _mottle(plate: PlateSpec, x_mm: Map, y_mm: Map, rms: float, rng: np.random.G
     """Slow unevenness of the paper, fixed to the plate."""
     rows = int(plate.height_mm / _MOTTLE_PITCH_MM) + 2
     columns = int(plate.width_mm / _MOTTLE_PITCH_MM) + 2
-    noise = cv2.GaussianBlur(rng.standard_normal((rows, columns), dtype=np.float32), (0, 0), 1.2)
-    noise *= rms / max(float(noise.std()), 1e-12)
+    white = rng.standard_normal((rows, columns), dtype=np.float32)
+    noise = np.asarray(cv2.GaussianBlur(white, (0, 0), 1.2), np.float32)
+    noise *= np.float32(rms / max(float(noise.std()), 1e-12))
     across = x_mm * np.float32(1 / _MOTTLE_PITCH_MM) + np.float32((columns - 1) / 2)
     down = y_mm * np.float32(1 / _MOTTLE_PITCH_MM) + np.float32((rows - 1) / 2)
     sampled = cv2.remap(noise, across, down, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REFLECT)
@@ -173,11 +175,12 @@ def _add_dust(
 ) -> None:
     for _ in range(rng.poisson(nuisances.dust_specks)):
         center = rng.uniform(-0.5, 0.5, 2) * [plate.width_mm, plate.height_mm]
-        radius = nuisances.dust_size_um * 1e-3 * math.exp(0.5 * rng.standard_normal())
-        strength = rng.choice([-0.7, -0.4, 0.3])
-        area = region_of(x_mm, y_mm, (float(center[0]), float(center[1])), 3 * radius)
+        radius_mm = nuisances.dust_size_um * 1e-3 * math.exp(0.5 * rng.standard_normal())
+        strength = (-0.7, -0.4, 0.3)[int(rng.integers(3))]
+        area = region_of(x_mm, y_mm, (float(center[0]), float(center[1])), 3 * radius_mm)
         square = (x_mm[area] - center[0]) ** 2 + (y_mm[area] - center[1]) ** 2
-        albedo[area] *= 1 + strength * np.exp(-((square / radius**2) ** 2))
+        speck = np.exp(-((square / radius_mm**2) ** 2)) * strength + 1
+        albedo[area] *= speck.astype(np.float32)
 
 
 def _cut_outline(albedo: Map, plate: PlateSpec, x_mm: Map, y_mm: Map, pixel_mm: float) -> None:

@@ -134,6 +134,7 @@ class Scene:
         self.nuisances = nuisances
         self.plates = dict(plates)
         self._true = draw_bench(lens, layout, beam, plates, list(cameras), nuisances, seed)
+        root = (seed & 0xFFFFFFFF, 99)
         self._cameras = {
             name: SceneCamera(
                 name,
@@ -141,7 +142,7 @@ class Scene:
                 plates[setup.plate],
                 self._true,
                 nuisances,
-                np.random.SeedSequence([seed & 0xFFFFFFFF, 99]),
+                root,
             )
             for name, setup in sorted(cameras.items())
         }
@@ -240,7 +241,7 @@ class Scene:
 
     def _spots_on(self, plate: PlateSpec, state: SceneState, ghosts: bool = False) -> tuple[TrueSpot, ...]:
         """Spots on a plate, in the order of the paths, with their place on the print."""
-        paths = ON_REFERENCE_TARGET if plate.hole_radius_mm is None else ON_HOLE_TARGET
+        paths: tuple[SpotPath, ...] = ON_REFERENCE_TARGET if plate.hole_radius_mm is None else ON_HOLE_TARGET
         if not (ghosts or self.nuisances.ghosts):
             paths = tuple(path for path in paths if path.value in ("front", "back", "transmitted"))
         placement = self._true.placement_at(plate.name, state.time_s, self.nuisances)

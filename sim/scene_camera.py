@@ -57,7 +57,7 @@ class SceneCamera:
     plate : PlateSpec
     true : TrueBench
     nuisances : SceneNuisances
-    seeds : numpy.random.SeedSequence
+    root : tuple of int
         Root of the scene's seeds; camera and plate take their own branches by name.
     """
 
@@ -68,12 +68,12 @@ class SceneCamera:
         plate: PlateSpec,
         true: TrueBench,
         nuisances: SceneNuisances,
-        seeds: np.random.SeedSequence,
+        root: tuple[int, int],
     ) -> None:
         self.name, self.setup, self.plate = name, setup, plate
         self._true, self._nuisances = true, nuisances
-        self._sensor_seed = _branch(seeds, "sensor", name)
-        self._plate_seed = _branch(seeds, "plate", plate.name)
+        self._sensor_seed = _branch(root, "sensor", name)
+        self._plate_seed = _branch(root, "plate", plate.name)
         self._pattern: FixedPattern | None = None
         self._settings: dict[tuple[PoseError, Placement], _Setting] = {}
 
@@ -179,10 +179,8 @@ class SceneCamera:
         return _Setting(view, painter, speckle, contrast, response, room, lamp)
 
 
-def _branch(seeds: np.random.SeedSequence, kind: str, name: str) -> int:
+def _branch(root: tuple[int, int], kind: str, name: str) -> int:
     """Return a seed that belongs to a name, whatever else is on the bench."""
-    entropy = seeds.entropy
-    root = list(entropy) if isinstance(entropy, list | tuple) else [int(entropy or 0)]  # type: ignore[arg-type]
     words = [*root, *kind.encode(), 0, *name.encode()]
     return int(np.random.SeedSequence(words).generate_state(1)[0])
 
@@ -221,6 +219,6 @@ def _lamp_profile(x_mm: Map, y_mm: Map, reach_mm: float, falloff: float) -> Map:
 
 
 def _room_profile(x_mm: Map, y_mm: Map, reach_mm: float, gradient: float) -> Map:
-    """A straight gradient, brighter towards one side of the room."""
+    """Brighter towards one side of the room, in a straight gradient."""
     slope_x, slope_y = (np.float32(gradient / reach_mm * part) for part in (0.8, 0.6))
     return np.asarray(np.maximum(1 + slope_x * x_mm + slope_y * y_mm, 0), np.float32)

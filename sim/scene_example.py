@@ -1,4 +1,4 @@
-"""The example bench: reference lens, two targets, two cameras; for tests, benchmarks and as a pattern to copy."""
+"""The example bench: reference lens, two targets, two cameras; for tests, benchmarks, and to copy from."""
 
 from __future__ import annotations
 

@@ -146,9 +146,8 @@ class SpotPainter:
         reach = math.sqrt(0.5 * math.log(peak / _LEAST_E)) * np.sqrt(np.diag(matrix))
         area = self.area_round(spot.bench_mm, reach)
         if area is not None:
-            picture[area] += _exponential(self._x[area], self._y[area], spot.bench_mm, inverse) * np.float32(
-                peak
-            )
+            light = _exponential(self._x[area], self._y[area], spot.bench_mm, inverse)
+            picture[area] += light * np.float32(peak)
 
     def _fringes(self, picture: Map, one: _Painted, two: _Painted, texture: Texture) -> None:
         """Add 2 V sqrt(I1 I2) cos(phase), washed out where fringes are finer than the blur."""
@@ -165,9 +164,10 @@ class SpotPainter:
             )
             gradient += sign * k * (spot.direction_xy + spot.curvature_per_mm @ away)
         blur_mm = math.sqrt(float(np.trace(self.blur_mm2)) / 2)
-        area = self._where_fringes_show(area, middle, gradient, k * curved, blur_mm)
-        if area is None:
+        slow = self._where_fringes_show(area, middle, gradient, k * curved, blur_mm)
+        if slow is None:
             return
+        area = slow
         dx, dy = self._x[area] - np.float32(middle[0]), self._y[area] - np.float32(middle[1])
         xx, xy, yy = (np.float32(k * value) for value in (curved[0, 0], curved[0, 1], curved[1, 1]))
         slope_x = dx * xx + dy * xy
@@ -232,7 +232,7 @@ def _shrunk(values: Map) -> Map:
     return np.asarray(cv2.resize(padded, size, interpolation=cv2.INTER_AREA), np.float32)
 
 
-def _exponential(x_mm: Map, y_mm: Map, center_mm: NDArray[np.float64], inverse: NDArray[np.float64]) -> Map:
+def _exponential(x_mm: Map, y_mm: Map, center_mm: NDArray[np.float64], inverse: NDArray[np.floating]) -> Map:
     """exp(-2 r^T M^-1 r) on a region."""
     dx, dy = x_mm - np.float32(center_mm[0]), y_mm - np.float32(center_mm[1])
     xx, xy, yy = (np.float32(value) for value in (-2 * inverse[0, 0], -4 * inverse[0, 1], -2 * inverse[1, 1]))

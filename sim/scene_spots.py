@@ -1,4 +1,4 @@
-"""Which spots the light makes on the plates: true place, shape, power and phase of each, from the exact trace."""
+"""Which spots the light makes on the plates: place, shape, power and phase of each, from the exact trace."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""From mean photo-electrons to digital numbers: shot noise, read noise, full well, fixed pattern, quantisation."""
+"""From mean photo-electrons to digital numbers: shot and read noise, full well, fixed pattern."""
 
 from __future__ import annotations
 
@@ -83,12 +83,12 @@ def expose(
     # OpenCV's generator is twice as fast as numpy's and belongs to the thread; it is seeded for every frame.
     cv2.setRNGSeed(seed & 0x7FFFFFFF)
     noise = np.empty_like(electrons)
-    cv2.randn(noise, 0.0, 1.0)
-    deviation = cv2.add(electrons, (sensor.read_noise_e**2, 0.0, 0.0, 0.0))
+    cv2.randn(noise, 0.0, 1.0)  # type: ignore[call-overload]  # the stubs know no scalars
+    deviation = electrons + np.float32(sensor.read_noise_e**2)
     cv2.sqrt(deviation, dst=deviation)
     cv2.multiply(noise, deviation, dst=noise)
     cv2.add(electrons, noise, dst=electrons)
-    cv2.min(electrons, full_well_e, dst=electrons)  # type: ignore[call-overload]  # the stubs know no scalar
+    np.minimum(electrons, np.float32(full_well_e), out=electrons)
     gain = 1.0 / sensor.gain_e_per_dn
     frame = cv2.addWeighted(electrons, gain, pattern.offset_e, gain, sensor.black_level_dn, dtype=cv2.CV_16U)
     return np.minimum(frame, np.uint16(sensor.full_scale_dn), out=frame)

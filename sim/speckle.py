@@ -74,8 +74,9 @@ class SpeckleMap:
     ) -> SpeckleMap:
         """Lay the field on the plate with grains of the size that the camera sees."""
         per_mm = np.float32(_GRAIN_TEXELS / grain_mm)
-        column = np.mod(np.rint(x_mm * per_mm), _SIZE).astype(np.uint16)
-        row = np.mod(np.rint(y_mm * per_mm), _SIZE).astype(np.uint16)
+        # The mask wraps negative numbers too (two's complement).
+        column = (np.rint(x_mm * per_mm).astype(np.int32) & (_SIZE - 1)).astype(np.uint16)
+        row = (np.rint(y_mm * per_mm).astype(np.int32) & (_SIZE - 1)).astype(np.uint16)
         return cls(row, column, move_mm, seed)
 
     def pattern(
