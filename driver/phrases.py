@@ -295,7 +295,9 @@ class PhraseTable(_Table):
 
     def read_identity(self, words: str) -> str:
         """Return the identity out of the reply to ``requests.identify``."""
-        return _groups(self.replies.identify or "", words)["words"]
+        if self.replies.identify is None:
+            raise UnreadableError(f"this table has no identity to read in {words!r}")
+        return _groups(self.replies.identify, words, "words")["words"]
 
     def read_positions(self, axes: Sequence[AxisSpec], words: str) -> dict[str, float]:
         """Return the positions of all ``axes`` (axis units) in their order.
@@ -305,9 +307,9 @@ class PhraseTable(_Table):
         UnreadableError
             When an axis is missing, there twice, or not a finite number.
         """
-        inner = _groups(self.replies.positions, words)["axes"]
+        inner = _groups(self.replies.positions, words, "axes")["axes"]
         item = self.replies.position
-        parts = [_groups(item.written, part) for part in inner.split(item.separator)]
+        parts = [_groups(item.written, part, "value") for part in inner.split(item.separator)]
         if all("axis" in part for part in parts):
             named = {part["axis"]: part["value"] for part in parts}
             if len(named) != len(parts):
@@ -332,6 +334,8 @@ class PhraseTable(_Table):
         found: dict[str, str] = {}
         for query, reply in zip(self.states, words, strict=True):
             found |= _groups(query.reply, reply)
+        if "state" not in found:
+            raise UnreadableError(f"no state in {'; '.join(words)!r}")
         activity, homed_by_word = self._activity(found["state"])
         flags = {name: self._flag(name, found[name]) if name in found else None for name in FLAGS}
         homed = False if homed_by_word is False else flags["homed"]
@@ -375,8 +379,12 @@ def _plain(value: float, decimals: int) -> str:
     return text.removeprefix("-") if float(text) == 0 else text
 
 
-def _groups(pattern: str, words: str) -> dict[str, str]:
+def _groups(pattern: str, words: str, *needed: str) -> dict[str, str]:
     match = re.fullmatch(pattern, words)
     if match is None:
         raise UnreadableError(f"{words!r} does not fit {pattern!r}")
-    return {name: text for name, text in match.groupdict().items() if text is not None}
+    groups = {name: text for name, text in match.groupdict().items() if text is not None}
+    # A pattern may have made a group optional.
+    if missing := [name for name in needed if name not in groups]:
+        raise UnreadableError(f"{words!r} gives no {missing[0]}")
+    return groups
