@@ -45,24 +45,19 @@ class TravelProfile:
             return 0.0
         if left_s <= 0:
             return 1.0
-        if self.ramp_s == 0:
-            return elapsed_s / self.cruise_s
-        acceleration = 1 / (self.cruise_s * self.ramp_s)
         ramp_s = min(self.ramp_s, self.duration_s / 2)
-        if elapsed_s < ramp_s:
-            return acceleration * elapsed_s**2 / 2
+        if elapsed_s <= ramp_s:
+            return elapsed_s / self.cruise_s * (elapsed_s / self.ramp_s) / 2
         if left_s < ramp_s:
-            return 1 - acceleration * left_s**2 / 2
-        return acceleration * ramp_s * (elapsed_s - ramp_s / 2)
+            return 1 - left_s / self.cruise_s * (left_s / self.ramp_s) / 2
+        return (elapsed_s - self.ramp_s / 2) / self.cruise_s
 
     def rate_per_s(self, elapsed_s: float) -> float:
         """Return the momentary speed, fraction of the distance per second."""
         if not 0 < elapsed_s < self.duration_s:
             return 0.0
-        if self.ramp_s == 0:
-            return 1 / self.cruise_s
-        ramped_s = min(elapsed_s, self.duration_s - elapsed_s, self.ramp_s)
-        return ramped_s / (self.cruise_s * self.ramp_s)
+        ramped_s = min(elapsed_s, self.duration_s - elapsed_s)
+        return 1 / self.cruise_s if ramped_s >= self.ramp_s else ramped_s / self.ramp_s / self.cruise_s
 
 
 @dataclass(frozen=True, slots=True)

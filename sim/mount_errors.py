@@ -155,9 +155,9 @@ class MountErrors:
     def drift(self, time_s: float) -> NDArray[np.float64]:
         """Return the pose error by drift since time 0, shape (4,): mm, mm, mrad, mrad."""
         angle_rad = 2 * math.pi * time_s / self.drift_period_s
-        return self.drift_amplitude * (
-            np.sin(angle_rad + self.drift_phase_rad) - np.sin(self.drift_phase_rad)
-        )
+        waves = np.sin(angle_rad + self.drift_phase_rad) - np.sin(self.drift_phase_rad)
+        drift: NDArray[np.float64] = self.drift_amplitude * waves
+        return drift
 
 
 def draw_mount(axes: Sequence[AxisSpec], nuisances: MountNuisances, rng: np.random.Generator) -> MountErrors:

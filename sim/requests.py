@@ -6,6 +6,7 @@ one of the two shows as a disagreement.
 
 from __future__ import annotations
 
+import binascii
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -56,13 +57,7 @@ class Unreadable:
 
 def check_word(data: bytes) -> str:
     """Return the check word of ``data``: CRC-16, polynomial 0x1021, start 0xFFFF, four hexadecimal digits."""
-    remainder = 0xFFFF
-    for byte in data:
-        remainder ^= byte << 8
-        for _ in range(8):
-            remainder = (remainder << 1) ^ (0x1021 if remainder & 0x8000 else 0)
-        remainder &= 0xFFFF
-    return f"{remainder:04X}"
+    return f"{binascii.crc_hqx(data, 0xFFFF):04X}"
 
 
 class RequestParser:

@@ -325,7 +325,12 @@ def serve_for_parent(make: Callable[[], SimBench]) -> None:
 
 def _child() -> None:
     parcel = sys.stdin.buffer.read(int.from_bytes(sys.stdin.buffer.read(8)))
-    serve_for_parent(lambda: pickle.loads(parcel)())
+
+    def make() -> SimBench:
+        bench: SimBench = pickle.loads(parcel)()
+        return bench
+
+    serve_for_parent(make)
 
 
 def _leave_with_parent() -> None:
