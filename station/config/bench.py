@@ -65,9 +65,10 @@ class MotionTable(DeviceTable):
     )
     baud: int = Field(115200, gt=0, description="bits per second; ignored on a socket")
     table: Name = Field("word_address", description="phrase table: a shipped name, or a TOML file")
-    reply_timeout_s: Positive = Field(1.0, description="longest wait for one reply")
-    move_timeout_s: Positive = Field(60.0, description="longest wait for one move")
-    home_timeout_s: Positive = Field(120.0, description="longest wait for homing")
+    reply_timeout_s: Positive = Field(2.0, description="longest wait for one reply")
+    home_timeout_s: Positive | None = Field(
+        None, description="longest homing; left out, it follows from travel and speed"
+    )
     axes: list[AxisTable] = Field(
         min_length=4, max_length=4, description="four axes, one for each coordinate of the pose"
     )

@@ -17,7 +17,7 @@ from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import Any
 
-from control.messages import Action, Observation
+from control.messages import Action, Finish, Observation
 from driver.protocols import Frame
 from station.config import BadInput, Setup
 from station.record.codec import encode
@@ -99,20 +99,29 @@ class Record:
         Both configuration files.
     seed : int or None
         Seed of the run's random numbers.
+
+    Attributes
+    ----------
     controller : str
-        Identity that the motion controller gave.
+        Identity that the motion controller gave; empty until it is connected.
     """
 
     folder: Path
     setup: Setup
     seed: int | None
-    controller: str
+    controller: str = ""
     started_utc: str = field(default_factory=lambda: datetime.now(UTC).isoformat(timespec="milliseconds"))
     steps: list[dict[str, Any]] = field(default_factory=list)
     frames: list[dict[str, Any]] = field(default_factory=list)
     faults: list[dict[str, Any]] = field(default_factory=list)
     pictures: dict[str, str] = field(default_factory=dict)
     result: dict[str, Any] | None = None
+
+    def head(self) -> str:
+        """Return the lines that stand at the head of every log: software, files, seed, time."""
+        files = (self.setup.bench_file, self.setup.recipe_file)
+        software = ", ".join(f"{name} {found}" for name, found in software_versions().items())
+        return f"coincide run of {self.started_utc}, seed {self.seed}\n{', '.join(files)}\n{software}"
 
     def add_step(self, observation: Observation, action: Action, compute_s: float) -> None:
         """Note what control was told and what it answered."""
@@ -124,6 +133,12 @@ class Record:
                 "compute_s": round(compute_s, 6),
             }
         )
+
+    def replace_finish(self, finish: Finish) -> None:
+        """Put another end in the place of the last step's; what control had answered is kept beside it."""
+        last = self.steps[-1]
+        last["action_of_control"] = last["action"]
+        last["action"] = encode(finish)
 
     def add_frame(self, frame: Frame, purpose: str) -> None:
         """Note one frame by its hash; the hash covers the pixels as they came, row by row."""

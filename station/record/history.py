@@ -7,12 +7,21 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from control.messages import BareBeamSeen, Finish, Look, Looked, Move, Moved, Observation, PlatesMapped
+from control.messages import (
+    BareBeamSeen,
+    Finish,
+    Look,
+    Looked,
+    Move,
+    Moved,
+    MovePurpose,
+    Observation,
+    PlatesMapped,
+)
 from station.record.codec import decode_action, decode_observation
 from vision.spots import Spot, SpotName
 
 Offset = tuple[float, float]
-TEST_MOVE_WORDS = "test move"
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,7 +104,7 @@ class _Builder:
         elif isinstance(seen, BareBeamSeen) and isinstance(seen.transmitted, Spot):
             self.bare_mm = _pair(seen.transmitted.center_mm)
         elif isinstance(seen, Moved) and isinstance(self.asked, Move):
-            is_test = self.asked.why.startswith(TEST_MOVE_WORDS)
+            is_test = self.asked.purpose is MovePurpose.TEST
             self.test_moves += is_test
             self.moves += not is_test
         elif isinstance(seen, Looked):

@@ -148,7 +148,8 @@ def _rule(verdict: Verdict | None, setup: Setup) -> str:
     return (
         "A part passes only if residual plus expanded uncertainty lies within the tolerance (guard band "
         "after ISO 14253-1). U is the expanded radial uncertainty, coverage "
-        f"{setup.recipe.tolerance.coverage:.0%}, coverage factor k = {verdict.coverage_factor:.4g} (JCGM 100)."
+        f"{setup.recipe.tolerance.coverage:.0%}, coverage factor k = {verdict.coverage_factor:.4g} "
+        "(JCGM 100)."
     )
 
 

@@ -1,0 +1,265 @@
+"""Eyes of the run: exposures, backgrounds, averages and plate maps; vision does the measuring.
+
+The shutter is open only while frames of the beam are taken: the beam does not sweep while the lens moves.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from driver.protocols import Frame
+from station.wiring import Bench, PlateCamera
+from vision.background import flicker, mean_background, scale_background
+from vision.exposure import ExposureLimits, advise_exposure
+from vision.hole import Hole
+from vision.image import Image
+from vision.look import measure_returns, measure_transmitted
+from vision.plate_map import NoMap, PlateMap, map_plate
+from vision.spots import Expectation, Sighting, SpotName
+
+_EXPOSURE_TRIES = 8
+_BACKGROUND_LASTS_S = 120.0
+_BACKGROUND_FRAMES = 4
+_MAP_FRAMES = 4
+_SIMILAR_EXPOSURES = 2.0
+
+NoteFrame = Callable[[Frame, str], None]
+
+
+class PlateNotMapped(Exception):  # noqa: N818  a fault of the bench, told like a device's
+    """A plate could not be mapped, or its hole was not found; the message says why and what helps."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class MappedPlates:
+    """What mapping found; mm in the bench frame."""
+
+    hole_center_mm: NDArray[np.float64]
+    hole_covariance_mm2: NDArray[np.float64]
+    hole_radius_mm: float
+    map_sigma_mm: Mapping[str, float]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Shot:
+    """What one camera saw of the beam, with the background at the same exposure."""
+
+    image: Image
+    background: Image
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Glance:
+    """One look at both plates, kept for the pictures of the report."""
+
+    shots: Mapping[str, Shot]
+    sightings: Mapping[SpotName, Sighting]
+
+
+@dataclass(slots=True)
+class Eyes:
+    """Looks at both plates of a bench.
+
+    Parameters
+    ----------
+    bench : Bench
+    note_frame : callable
+        Called with every frame and what it was taken for.
+    """
+
+    bench: Bench
+    note_frame: NoteFrame
+    maps: dict[str, PlateMap] = field(default_factory=dict, init=False)
+    hole: Hole | None = field(default=None, init=False)
+    first: Glance | None = field(default=None, init=False)
+    last: Glance | None = field(default=None, init=False)
+    compute_s: float = field(default=0.0, init=False)
+    _exposure_s: dict[tuple[str, str], float] = field(default_factory=dict, init=False)
+    _backgrounds: dict[str, tuple[float, Image]] = field(default_factory=dict, init=False)
+
+    # --- mapping ----------------------------------------------------------------------------------------
+
+    def map_plates(self) -> MappedPlates:
+        """Light the plates, map both, find the hole, darken the plates.
+
+        Raises
+        ------
+        PlateNotMapped
+        DeviceFault
+        """
+        bench = self.bench
+        bench.shutter.close()
+        self._backgrounds.clear()
+        with self._lit():
+            for eye in (bench.hole, bench.reference):
+                self.maps[eye.plate.name] = self._map(eye)
+        hole = self.maps[bench.hole.plate.name].hole
+        if not isinstance(hole, Hole):
+            detail = getattr(hole, "detail", "the plate map has no hole")
+            raise PlateNotMapped(f"the hole of the hole target was not found: {detail}")
+        self.hole = hole
+        return MappedPlates(
+            hole.center_mm,
+            hole.covariance_mm2,
+            hole.radius_mm,
+            {name: plate_map.sigma_mm for name, plate_map in self.maps.items()},
+        )
+
+    @contextmanager
+    def _lit(self) -> Iterator[None]:
+        lamp = self.bench.lamp
+        if lamp is None:
+            yield
+            return
+        lamp.on()
+        try:
+            yield
+        finally:
+            lamp.off()
+
+    def _map(self, eye: PlateCamera) -> PlateMap:
+        image = self._expose(eye, "map", _MAP_FRAMES, background=None)
+        with self._computing():
+            found = map_plate(image, eye.plate, eye.table.side, camera=eye.table.name)
+        if isinstance(found, NoMap):
+            why = f"{found.reason.value}: {found.detail}"
+            raise PlateNotMapped(f"camera {eye.table.name!r} could not map {eye.plate.name}: {why}")
+        return found
+
+    # --- looking ----------------------------------------------------------------------------------------
+
+    def bare_beam(self, frames: int) -> Sighting:
+        """Measure where the bare beam lands on the reference target."""
+        eye = self.bench.reference
+        shot = self._shoot({"bare beam": eye}, frames)["bare beam"]
+        with self._computing():
+            return measure_transmitted(
+                shot.image, shot.background, self.maps[eye.plate.name], None, eye.plate
+            )
+
+    def look(self, frames: int, expectations: Mapping[SpotName, Expectation]) -> Mapping[SpotName, Sighting]:
+        """Measure all three spots, the mount standing still."""
+        hole, reference = self.bench.hole, self.bench.reference
+        shots = self._shoot({"returns": hole, "transmitted": reference}, frames)
+        with self._computing():
+            sightings = dict(
+                measure_returns(
+                    shots["returns"].image,
+                    shots["returns"].background,
+                    self.maps[hole.plate.name],
+                    self.hole,
+                    expectations,
+                    hole.plate,
+                )
+            )
+            sightings[SpotName.TRANSMITTED] = measure_transmitted(
+                shots["transmitted"].image,
+                shots["transmitted"].background,
+                self.maps[reference.plate.name],
+                expectations.get(SpotName.TRANSMITTED),
+                reference.plate,
+            )
+        self.last = Glance(shots, sightings)
+        self.first = self.first or self.last
+        return sightings
+
+    def _shoot(self, eyes: Mapping[str, PlateCamera], frames: int) -> dict[str, Shot]:
+        """Take frames of the beam for each purpose; backgrounds that have aged are renewed before."""
+        bench = self.bench
+        bench.shutter.close()
+        for purpose, eye in eyes.items():
+            self._renew_background(eye, purpose)
+        bench.shutter.open()
+        try:
+            images = {
+                purpose: self._expose(eye, purpose, frames, self._backgrounds[eye.table.name][1])
+                for purpose, eye in eyes.items()
+            }
+        finally:
+            bench.shutter.close()
+        return {purpose: self._with_background(eyes[purpose], image) for purpose, image in images.items()}
+
+    def _with_background(self, eye: PlateCamera, image: Image) -> Shot:
+        """Put the background beside a frame as it was while that frame was exposed."""
+        background = self._backgrounds[eye.table.name][1]
+        if not _similar(background.exposure_s, image.exposure_s):
+            self._take_background(eye, image.exposure_s)
+            background = self._backgrounds[eye.table.name][1]
+        with self._computing():
+            room = flicker(image, background).scale
+            return Shot(image, scale_background(background, image.exposure_s, room))
+
+    # --- exposures and backgrounds ----------------------------------------------------------------------
+
+    def _expose(self, eye: PlateCamera, purpose: str, frames: int, background: Image | None) -> Image:
+        """Return the mean of ``frames`` new frames at an exposure that suits what is seen now.
+
+        The exposure that was good the last time comes first; the frame that shows that it still is, counts.
+        """
+        table, key = eye.table.exposure, (eye.table.name, purpose)
+        limits = ExposureLimits(shortest_s=table.shortest_s, longest_s=table.longest_s)
+        exposure_s = self._exposure_s.get(key, table.first_s)
+        for _ in range(_EXPOSURE_TRIES):
+            image = self._grab(eye, exposure_s, purpose)
+            with self._computing():
+                advice = advise_exposure(image, background or _unlit(image), limits)
+            if advice.settled:
+                break
+            exposure_s = advice.next_exposure_s
+        else:
+            image = self._grab(eye, exposure_s, purpose)
+        self._exposure_s[key] = exposure_s
+        return _mean([image, *(self._grab(eye, exposure_s, purpose) for _ in range(frames - 1))])
+
+    def _renew_background(self, eye: PlateCamera, purpose: str) -> None:
+        """Take a background where there is none yet or the room may have changed since."""
+        held = self._backgrounds.get(eye.table.name)
+        if held is None or self.bench.clock.now_s() - held[0] > _BACKGROUND_LASTS_S:
+            first_s = eye.table.exposure.first_s
+            self._take_background(eye, self._exposure_s.get((eye.table.name, purpose), first_s))
+
+    def _take_background(self, eye: PlateCamera, exposure_s: float) -> None:
+        """Take a background; the shutter is closed."""
+        frames = [self._grab(eye, exposure_s, "background") for _ in range(_BACKGROUND_FRAMES)]
+        with self._computing():
+            self._backgrounds[eye.table.name] = (self.bench.clock.now_s(), mean_background(frames))
+
+    def _grab(self, eye: PlateCamera, exposure_s: float, purpose: str) -> Image:
+        frame = eye.camera.grab(exposure_s)
+        self.note_frame(frame, purpose)
+        return Image(frame.pixels, frame.exposure_s, eye.sensor)
+
+    @contextmanager
+    def _computing(self) -> Iterator[None]:
+        begun = time.perf_counter()
+        try:
+            yield
+        finally:
+            self.compute_s += time.perf_counter() - begun
+
+
+def _similar(one_s: float, other_s: float) -> bool:
+    return max(one_s, other_s) < _SIMILAR_EXPOSURES * min(one_s, other_s)
+
+
+def _unlit(image: Image) -> Image:
+    """Return what the camera would see in the dark; the background of a lamp-lit plate."""
+    return Image(
+        np.full(image.pixels.shape, image.sensor.black_level_dn, np.float32), image.exposure_s, image.sensor
+    )
+
+
+def _mean(images: list[Image]) -> Image:
+    """Return the mean of equal frames, each pixel with all of them."""
+    if len(images) == 1:
+        return images[0]
+    total = np.zeros(images[0].pixels.shape, np.float32)
+    for image in images:
+        total += image.pixels
+    return Image(total / np.float32(len(images)), images[0].exposure_s, images[0].sensor, frames=len(images))

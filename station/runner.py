@@ -1,0 +1,241 @@
+"""The loop of one run: control decides, the runner does it on the devices and tells control what came.
+
+Whatever happens, the run ends on the same way out: motion stopped, shutter closed, record written.
+"""
+
+from __future__ import annotations
+
+import time
+import traceback
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from typing import Any, Protocol
+
+from control.messages import (
+    Action,
+    BareBeamSeen,
+    Faulted,
+    Finish,
+    Home,
+    Homed,
+    LensIsIn,
+    LensIsOut,
+    Look,
+    Looked,
+    MapPlates,
+    Move,
+    Moved,
+    Observation,
+    OperatorStopped,
+    Outcome,
+    PlatesMapped,
+    PutLensIn,
+    RecordBareBeam,
+    Started,
+    TakeLensOut,
+)
+from driver.faults import DeviceFault
+from station.display import Display
+from station.looking import Eyes, PlateNotMapped
+from station.record import Record
+from station.stopping import OperatorStop, StopRequest
+from station.wiring import Bench
+
+INTERNAL_ERROR = "internal_error"
+
+
+class Decides(Protocol):
+    """What the runner needs of control's aligner."""
+
+    def next_action(self, observation: Observation) -> Action:
+        """Answer an observation with the next action."""
+        ...
+
+
+@dataclass(slots=True)
+class Runner:
+    """Runs one alignment.
+
+    Parameters
+    ----------
+    bench : Bench
+        Connected devices.
+    aligner : Decides
+    eyes : Eyes
+    record : Record
+    display : Display
+    stop : StopRequest
+        Entered.
+    """
+
+    bench: Bench
+    aligner: Decides
+    eyes: Eyes
+    record: Record
+    display: Display
+    stop: StopRequest
+    decide_s: float = field(default=0.0, init=False)
+
+    @property
+    def compute_s(self) -> float:
+        """Seconds spent on decisions and on images."""
+        return self.decide_s + self.eyes.compute_s
+
+    def run(self) -> Finish:
+        """Align, and return how it ended. Raises nothing but what a broken interpreter raises."""
+        observation = self._guarded("Connect", self._connect)
+        while True:
+            action = self._decide(observation)
+            self.display.acting(action, observation.time_s)
+            if isinstance(action, Finish):
+                return self._way_out(action)
+            observation = self._do(action)
+            self.display.noticed(observation, observation.time_s)
+
+    def _decide(self, observation: Observation) -> Action:
+        begun = time.perf_counter()
+        try:
+            action = self.aligner.next_action(observation)
+        except Exception:
+            # A mistake in our own code must still end in the way out, and be told as what it is.
+            self.record.add_fault(INTERNAL_ERROR, traceback.format_exc(), observation.time_s, "deciding")
+            action = _gave_up("deciding what to do next")
+        spent_s = time.perf_counter() - begun
+        self.decide_s += spent_s
+        self.record.add_step(observation, action, spent_s)
+        self.record.save()
+        return action
+
+    def _do(self, action: Action) -> Observation:
+        return self._guarded(type(action).__name__, lambda: self._carry_out(action))
+
+    def _connect(self) -> Observation:
+        self.record.controller = self.bench.motion.connect()
+        return Started(self._now_s())
+
+    def _guarded(self, during: str, work: Callable[[], Observation]) -> Observation:
+        """Do something on the devices; faults, stops and mistakes become observations."""
+        try:
+            with self.stop.interruptible():
+                return work()
+        except OperatorStop:
+            self._make_safe(during)
+            return OperatorStopped(self._now_s())
+        except DeviceFault as fault:
+            return self._faulted(fault.code.value, str(fault), during)
+        except PlateNotMapped as fault:
+            return self._faulted("plate_not_mapped", str(fault), during)
+        except Exception as error:
+            self.record.add_fault(INTERNAL_ERROR, traceback.format_exc(), self._now_s(), during)
+            return self._faulted(INTERNAL_ERROR, f"{type(error).__name__}: {error}", during)
+
+    def _faulted(self, code: str, message: str, during: str) -> Faulted:
+        self._make_safe(during)
+        now_s = self._now_s()
+        self.record.add_fault(code, message, now_s, during)
+        return Faulted(code, message, now_s)
+
+    def _carry_out(self, action: Action) -> Observation:
+        match action:
+            case Home():
+                self.bench.shutter.close()
+                self.bench.motion.home()
+                return Homed(self._positions(), self._now_s())
+            case Move(targets=targets):
+                positions = dict(self.bench.motion.move_to(targets))
+                self.bench.clock.sleep_s(self.bench.setup.recipe.look.settle_s)
+                return Moved(positions, self._now_s())
+            case TakeLensOut() | PutLensIn():
+                return self._handle_lens(action)
+            case _:
+                return self._see(action)
+
+    def _see(self, action: Action) -> Observation:
+        match action:
+            case MapPlates():
+                return self._map_plates()
+            case RecordBareBeam(frames=frames):
+                sighting = self.eyes.bare_beam(frames)
+                return BareBeamSeen(sighting, self._now_s())
+            case Look(frames=frames, expectations=expectations):
+                sightings = self.eyes.look(frames, expectations)
+                return Looked(sightings, self._positions(), frames, self._now_s())
+            case _:
+                raise TypeError(f"{type(action).__name__} is no action for the devices")
+
+    def _handle_lens(self, action: TakeLensOut | PutLensIn) -> Observation:
+        self.bench.shutter.close()
+        if isinstance(action, TakeLensOut):
+            self.bench.lens_handler.lens_out()
+            return LensIsOut(self._now_s())
+        self.bench.lens_handler.lens_in()
+        return LensIsIn(self._now_s())
+
+    def _positions(self) -> dict[str, float]:
+        return dict(self.bench.motion.positions())
+
+    def _map_plates(self) -> PlatesMapped:
+        found = self.eyes.map_plates()
+        (xx, xy), (yx, yy) = found.hole_covariance_mm2.tolist()
+        x_mm, y_mm = found.hole_center_mm.tolist()
+        return PlatesMapped(
+            hole_center_mm=(x_mm, y_mm),
+            hole_covariance_mm2=((xx, xy), (yx, yy)),
+            hole_radius_mm=float(found.hole_radius_mm),
+            map_sigma_mm=found.map_sigma_mm,
+            time_s=self._now_s(),
+        )
+
+    # --- the way out ------------------------------------------------------------------------------------
+
+    def _way_out(self, finish: Finish) -> Finish:
+        """Stop and close, and let a fault on the way out change an outcome that it makes untrue."""
+        failures = self._make_safe("Finish")
+        if failures and finish.outcome is Outcome.ALIGNED:
+            finish = Finish(
+                Outcome.STOPPED,
+                f"the lens was aligned, but the bench could not be made safe: {failures[0]}",
+                "Close the shutter by hand, find the cause, and align again before the lens is used.",
+                finish.verdict,
+            )
+            self.record.replace_finish(finish)
+        self.record.save()
+        return finish
+
+    def _make_safe(self, during: str) -> list[str]:
+        """Stop motion, close the shutter, darken the lamp; each is tried whatever became of the others."""
+        bench = self.bench
+        steps: list[tuple[str, Callable[[], Any]]] = [
+            ("stop motion", bench.motion.stop),
+            ("close the shutter", bench.shutter.close),
+        ]
+        if bench.lamp is not None:
+            steps.append(("darken the plates", bench.lamp.off))
+        failures = []
+        for what, step in steps:
+            try:
+                step()
+            except Exception as error:
+                code = error.code.value if isinstance(error, DeviceFault) else INTERNAL_ERROR
+                self.record.add_fault(code, f"{what}: {error}", self._now_s(), f"way out of {during}")
+                failures.append(f"{what}: {error}")
+        return failures
+
+    def _now_s(self) -> float:
+        """Return the bench time; the last known one when the clock itself has failed."""
+        try:
+            self._last_s = self.bench.clock.now_s()
+        except Exception:
+            # The clock of a bench may be remote; its loss is found by the device that fails next.
+            return self._last_s
+        return self._last_s
+
+    _last_s: float = field(default=0.0, init=False)
+
+
+def _gave_up(what: str) -> Finish:
+    return Finish(
+        Outcome.STOPPED,
+        f"{INTERNAL_ERROR}: the program made a mistake while {what}",
+        "Keep the run folder and report it; the record holds the details.",
+    )
