@@ -1,0 +1,197 @@
+"""Chooses the next exposure so that a spot fills the camera's range without saturating it."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from vision.background import flicker, scale_background
+from vision.image import Image
+
+_SHRINK = 2
+_SEEN_SIGMAS = 6.0
+_SATURATED = 0.995
+_MOST_SATURATED = 0.005
+_BIGGEST_STEP_UP = 10.0
+_BIGGEST_STEP_DOWN = 30.0
+
+
+@dataclass(frozen=True, slots=True)
+class ExposureLimits:
+    """What the camera can do and what is wanted.
+
+    Attributes
+    ----------
+    shortest_s, longest_s : float
+    target_fill : float
+        Wanted brightness of the spot as a fraction of full scale.
+    lowest_fill, highest_fill : float
+        Within these an exposure is good enough to stay.
+    percentile : float
+        Of the pixels in the bright part of the spot, the one that is called its brightness. Not the highest:
+        speckle, dust and hot pixels must not rule.
+    """
+
+    shortest_s: float
+    longest_s: float
+    target_fill: float = 0.7
+    lowest_fill: float = 0.5
+    highest_fill: float = 0.85
+    percentile: float = 99.0
+
+    def __post_init__(self) -> None:
+        if not 0 < self.shortest_s <= self.longest_s < math.inf:
+            raise ValueError(
+                f"exposure limits {self.shortest_s} s to {self.longest_s} s: 0 < shortest <= longest"
+            )
+        if not 0 < self.lowest_fill <= self.target_fill <= self.highest_fill < 1:
+            raise ValueError(
+                f"fill {self.lowest_fill} to {self.highest_fill}, target {self.target_fill}: "
+                "all between 0 and 1, the target between the others"
+            )
+        if not 0 < self.percentile <= 100:
+            raise ValueError(f"percentile {self.percentile}: between 0 and 100")
+
+    def bounded(self, exposure_s: float) -> float:
+        """Return the nearest exposure that the camera can do."""
+        return min(max(exposure_s, self.shortest_s), self.longest_s)
+
+
+@dataclass(frozen=True, slots=True)
+class ExposureAdvice:
+    """What to expose next.
+
+    Attributes
+    ----------
+    next_exposure_s : float
+        Within the limits. Equal to the frame's own exposure when it is good.
+    good : bool
+        The frame may be measured as it is.
+    why : str
+        One sentence for a person.
+    settled : bool
+        Exposing again as advised would change nothing: the frame is good, or a limit is reached.
+    fill : float or None
+        Brightness of the spot as a fraction of full scale; None when no light was seen.
+    saturated_share : float
+        Fraction of the spot's bright part that is saturated.
+    """
+
+    next_exposure_s: float
+    good: bool
+    why: str
+    settled: bool
+    fill: float | None
+    saturated_share: float
+
+
+def advise_exposure(
+    image: Image,
+    background: Image | None,
+    limits: ExposureLimits,
+    ignore: NDArray[np.bool_] | None = None,
+) -> ExposureAdvice:
+    """Look at a frame and say how to expose the next.
+
+    Repeating it comes to rest in a few frames whatever the first exposure was.
+
+    Parameters
+    ----------
+    image : Image
+        A frame with the beam on.
+    background : Image or None
+        A shutter-closed frame, of any exposure; without it the frame's own median stands for it.
+    limits : ExposureLimits
+    ignore : ndarray of bool, shape (height, width), optional
+        Pixels that must not rule the exposure, such as the bright rim of the hole.
+    """
+    bright, seen = _bright_part(image, background, ignore)
+    if not seen:
+        return _no_light(image, limits)
+    sensor = image.sensor
+    full = sensor.full_scale_dn - sensor.black_level_dn
+    values = image.pixels[bright].astype(np.float64) - sensor.black_level_dn
+    fill = float(np.percentile(values, limits.percentile)) / full
+    saturated = float(np.mean(values >= _SATURATED * full))
+    if saturated > _MOST_SATURATED:
+        return _too_bright(image, limits, fill, saturated)
+    if limits.lowest_fill <= fill <= limits.highest_fill:
+        why = f"the spot fills {fill:.0%} of full scale"
+        return ExposureAdvice(limits.bounded(image.exposure_s), True, why, True, fill, saturated)
+    return _adjust(image, limits, fill, saturated)
+
+
+def _bright_part(
+    image: Image, background: Image | None, ignore: NDArray[np.bool_] | None
+) -> tuple[NDArray[np.bool_], bool]:
+    """Pixels above half of the spot's smoothed peak, and whether there is any spot."""
+    pixels = image.pixels.astype(np.float32)
+    if background is None:
+        signal = pixels - np.float32(np.median(pixels))
+    else:
+        room = flicker(image, background).scale
+        signal = pixels - scale_background(background, image.exposure_s, room).pixels
+    height, width = pixels.shape
+    if ignore is not None:
+        signal = np.where(ignore, np.float32(0), signal)
+    # The median takes out hot pixels before the average would spread them.
+    small_size = (max(1, width // _SHRINK), max(1, height // _SHRINK))
+    small = cv2.resize(cv2.medianBlur(signal, 3), small_size, interpolation=cv2.INTER_AREA)
+    small = np.asarray(cv2.blur(small, (3, 3)), np.float32)
+    noise = 1.4826 * float(np.median(np.abs(small - np.median(small))))
+    noise = max(noise, image.sensor.read_noise_e / image.sensor.gain_e_per_dn / (2 * _SHRINK), 1e-6)
+    peak = float(small.max())
+    bright = (
+        cv2.resize((small > 0.5 * peak).astype(np.uint8), (width, height), interpolation=cv2.INTER_NEAREST)
+        > 0
+    )
+    if ignore is not None:
+        bright &= ~ignore
+    return np.asarray(bright), bool(peak > _SEEN_SIGMAS * noise and bright.any())
+
+
+def _no_light(image: Image, limits: ExposureLimits) -> ExposureAdvice:
+    wanted = limits.bounded(image.exposure_s * _BIGGEST_STEP_UP)
+    settled = wanted <= image.exposure_s * (1 + 1e-9)
+    why = (
+        f"no light at the longest exposure of {limits.longest_s:g} s"
+        if settled
+        else f"no light at {image.exposure_s:g} s: expose longer"
+    )
+    return ExposureAdvice(wanted, False, why, settled, None, 0.0)
+
+
+def _too_bright(image: Image, limits: ExposureLimits, fill: float, saturated: float) -> ExposureAdvice:
+    """Estimate the brightness that saturation hides.
+
+    For a Gaussian spot of peak P clipped at F the areas above F and above F/2 have the ratio
+    x = u / (u + ln 2) with u = ln(P/F); so P/F = exp(x ln 2 / (1 - x)).
+    """
+    share = min(saturated, 0.99)
+    hidden = min(math.exp(share * math.log(2) / (1 - share)), _BIGGEST_STEP_DOWN)
+    wanted = limits.bounded(image.exposure_s * limits.target_fill / max(hidden, 1.1))
+    settled = wanted >= image.exposure_s * (1 - 1e-9)
+    why = (
+        f"{saturated:.1%} of the spot is saturated at the shortest exposure ({limits.shortest_s:g} s): dim it"
+        if settled
+        else f"{saturated:.1%} of the spot is saturated: expose shorter"
+    )
+    return ExposureAdvice(wanted, False, why, settled, fill, saturated)
+
+
+def _adjust(image: Image, limits: ExposureLimits, fill: float, saturated: float) -> ExposureAdvice:
+    """Scale towards the target; a limit that is reached with the spot in sight is good enough."""
+    step = min(limits.target_fill / max(fill, 1e-6), _BIGGEST_STEP_UP)
+    wanted = limits.bounded(image.exposure_s * step)
+    settled = math.isclose(wanted, image.exposure_s, rel_tol=1e-6)
+    if settled:
+        limit = "longest" if fill < limits.target_fill else "shortest"
+        why = f"the spot fills {fill:.1%} of full scale at the {limit} exposure of {wanted:g} s"
+        return ExposureAdvice(wanted, True, why, True, fill, saturated)
+    way = "longer" if wanted > image.exposure_s else "shorter"
+    why = f"the spot fills {fill:.1%} of full scale: expose {way}"
+    return ExposureAdvice(wanted, False, why, False, fill, saturated)
