@@ -76,7 +76,7 @@ def fit_map(
     start = _start(plate, corners_px, lens, lens_terms)
     for reach_mm in (0.9 * cell_mm, 0.6 * cell_mm):
         edges = measure_edges(image, plate, guides, reach_mm)
-        fit = _fit_edges(edges, lens, start)
+        fit = fit_edges(edges, lens, start)
         if fit is None:
             return None
         start = np.append(fit.model.parameters, fit.edge_growth_mm)
@@ -106,8 +106,17 @@ def _start(
     return np.concatenate([homography.ravel()[:8], np.zeros(lens_terms), [0.0]])
 
 
-def _fit_edges(edges: EdgePoints, lens: CameraLens, start: NDArray[np.float64]) -> MapFit | None:
-    """Robust fit, then reject what does not belong, then the plain fit whose covariance is stated."""
+def fit_edges(edges: EdgePoints, lens: CameraLens, start: NDArray[np.float64]) -> MapFit | None:
+    """Fit robustly, reject what does not belong, then make the plain fit whose covariance is stated.
+
+    Parameters
+    ----------
+    edges : EdgePoints
+    lens : CameraLens
+        Kept, unless ``start`` has terms for it.
+    start : ndarray, shape (8 + n + 1,)
+        Homography row by row without its last element, n terms of the lens, edge growth in mm.
+    """
     for _ in range(3):
         if len(edges.offset_mm) <= len(start) + 4:
             return None

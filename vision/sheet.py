@@ -83,7 +83,7 @@ def sheet_shapes(plate: PlateSpec, paper: Paper) -> list[Shape]:
     free_y = height - 2 * _MARGIN_MM - _HEAD_MM - _FOOT_MM
     if plate.width_mm > free_x or plate.height_mm > free_y:
         raise SheetError(
-            f"plate {plate.name!r} of {plate.width_mm:g} x {plate.height_mm:g} mm does not fit {paper}, which "
+            f"plate {plate.name!r} of {plate.width_mm:g} x {plate.height_mm:g} mm does not fit {paper}: it "
             f"has room for {free_x:g} x {free_y:g} mm"
         )
     center = (width / 2, _MARGIN_MM + _FOOT_MM + free_y / 2)
