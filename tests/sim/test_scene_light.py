@@ -124,7 +124,7 @@ def test_naive_centroid_beside_the_hole_has_gain_1_plus_2_a2_over_w2(monkeypatch
 def test_second_moments_are_those_of_iso_11146_1(
     path: SpotPath, w_mm: float, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    # ISO 11146-1:2021 (from memory): beam width D4sigma = 4 sigma of the second moment, so 2 w for a Gaussian.
+    # ISO 11146-1:2021 (from memory): beam width D4sigma = 4 sigma (second moment), 2 w for a Gaussian.
     scene = with_only(path, scene_of(camera=straight_camera(60.0)), monkeypatch)
     x, _, _ = plate_of_pixels(scene)
     light = light_per_mm2(scene, (0, 0, 0, 0))
@@ -146,7 +146,7 @@ def test_blur_and_pixel_widen_a_small_spot_by_their_variances(monkeypatch: pytes
 
 
 def gaussian_curvature_per_mm(matrices: list[np.ndarray]) -> float:
-    """Wavefront curvature after a chain of ray matrices: q law of Kogelnik & Li, Appl. Opt. 5, 1550 (1966)."""
+    """Wavefront curvature after ray matrices: q law of Kogelnik & Li, Appl. Opt. 5, 1550 (1966)."""
     q = 200.0 + 1j * math.pi * 0.4**2 / 532e-6
     for (a, b), (c, d) in matrices:
         q = (a * q + b) / (c * q + d)
@@ -171,7 +171,7 @@ def return_curvatures_per_mm() -> tuple[float, float]:
 
 
 def test_interference_rings_stand_where_two_spherical_waves_agree() -> None:
-    # Two-beam interference of concentric waves: r_m^2 grows by 2 lambda / (C1 - C2) from ring to ring (Hecht).
+    # Two-beam interference of concentric waves: r_m^2 grows by 2 lambda / (C1 - C2) per ring (Hecht).
     camera = straight_camera(12.0)
     plain = scene_of(camera=camera)
     fringed = scene_of(camera=camera, nuisances=dataclasses.replace(SHARP, fringe_visibility=1.0))
@@ -207,7 +207,7 @@ def test_fringe_contrast_is_the_visibility_for_equal_waves() -> None:
 
 
 def test_returns_fill_the_well_and_the_transmitted_spot_drowns_it() -> None:
-    # Full well 10 000 e-; at 20 ms the returns of the reference case reach 60 %, the transmitted spot 25 times all.
+    # Full well 10 000 e-; at 20 ms the returns reach about 60 % of it, the transmitted spot 25 times all.
     # Nothing printed here: the cross of the reference target stands right where the spot lands.
     nuisances = dataclasses.replace(SceneNuisances(), speckle_contrast=0.0, ink_albedo=0.85)
     scene = example_scene(nuisances, seed=3)

@@ -1,4 +1,4 @@
-"""Sensor noise against the photon-transfer relation (variance = mean / gain + read noise; common practice)."""
+"""Sensor noise against the photon-transfer relation variance = mean / gain + read noise (common practice)."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ def frame(electrons: float, seed: int, sensor: Sensor = SENSOR, pattern: FixedPa
 
 
 def test_variance_against_mean_gives_gain_and_read_noise() -> None:
-    # Photon transfer: difference of two frames, halved, against the mean; slope 1/gain, intercept read noise^2.
+    # Photon transfer: half the variance of a difference against the mean; slope 1/gain.
     levels = np.array([200.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0])
     means, variances = [], []
     for number, level in enumerate(levels):

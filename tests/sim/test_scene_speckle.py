@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 
 import numpy as np
@@ -68,7 +69,7 @@ def test_pattern_fades_smoothly_as_the_spot_moves(speckle: SpeckleMap) -> None:
     start = seen(speckle, 0.5)
     fading = [correlation(start, seen(speckle, 0.5 + step)) for step in (0.003, 0.01, 0.02, 0.04, 0.06, 0.12)]
     assert fading[0] > 0.97
-    assert all(later < earlier + 0.02 for earlier, later in zip(fading, fading[1:], strict=False))
+    assert all(later < earlier + 0.02 for earlier, later in itertools.pairwise(fading))
     assert fading[2] > 0.5
     assert fading[-1] < 0.03
 
