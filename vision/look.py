@@ -71,6 +71,8 @@ def measure_transmitted(
     plate_map: PixelMap,
     expectation: Expectation | None = None,
     plate: PlateSpec | None = None,
+    *,
+    hole: HoleLike | object | None = None,
 ) -> Sighting:
     """Measure the transmitted spot, or the bare beam, on the reference target.
 
@@ -80,8 +82,10 @@ def measure_transmitted(
         As for `measure_returns`.
     expectation : Expectation, optional
         None where nothing is known: then the brightest spot of any size is measured.
+    hole : HoleLike or other, optional
+        For a plate with a hole (a single spot on the hole target).
     """
-    scene = _scene(image, background, plate_map, None, plate)
+    scene = _scene(image, background, plate_map, hole, plate)
     sighting = find_single(scene, expectation)
     if isinstance(sighting, NoSpot) and sighting.reason is Reason.NO_LIGHT and expectation is not None:
         return why_missing(scene, expectation, None, None)

@@ -281,7 +281,7 @@ def find_single(scene: Scene, expected: Expectation | None) -> Sighting:
     if expected is not None and _trusted(expected):
         found = _fit_single(scene, np.asarray(expected.center_mm, float), expected)
         if found is not None:
-            return as_sighting(*found, 0, scene.image, None)
+            return as_sighting(*found, 0, scene.image, scene.hole)
     radii = [expected.radius_mm] if expected is not None else [scene.pitch_mm * 2.0**k for k in range(2, 8)]
     spots: list[find.Candidate] = []
     for radius in radii:
@@ -292,7 +292,7 @@ def find_single(scene: Scene, expected: Expectation | None) -> Sighting:
     for spot in spots[:3]:
         found = _fit_single(scene, spot.center_mm, expected or _guess(spot))
         if found is not None:
-            return as_sighting(*found, 0, scene.image, None)
+            return as_sighting(*found, 0, scene.image, scene.hole)
     return _nothing()
 
 
