@@ -20,7 +20,7 @@ __all__ = ["ALL_PATHS", "Landing", "RayPath", "SpotPath", "as_poses", "trace", "
 
 ALL_PATHS: tuple[SpotPath, ...] = tuple(SpotPath)
 
-CHUNK = 2048
+CHUNK = 4096
 """Poses worked on at once, so that the arrays of one chunk stay in the processor's cache."""
 
 

@@ -79,7 +79,8 @@ def test_free_slanted_beam_is_stretched_by_the_slant():
 @pytest.mark.parametrize("angle_deg", [0.0, 10.0, 30.0])
 def test_oblique_mirror(angle_deg):
     # Coddington's equations (Born & Wolf, Principles of Optics, sec. 4.6; from memory): a flat wavefront
-    # reflected at angle i from a mirror of radius R converges to R cos(i) / 2 in the plane of incidence, R / (2 cos(i)) across it.
+    # reflected at angle i from a mirror of radius R converges to R cos(i) / 2 in the plane of incidence and
+    # to R / (2 cos(i)) across it.
     radius = 400.0
     angle = math.radians(angle_deg)
     flat = Beam(532.0, 1e4, -200.0)

@@ -7,7 +7,8 @@ from optics.errors import OpticsError, RayLostError
 from optics.families import FAMILIES, REF_BEAM, REF_LAYOUT, REF_LENS
 from optics.layout import Layout
 from optics.lens import Lens, Surface
-from optics.rays import RayModel
+from optics.paths import make_plan, ray_path
+from optics.rays import FLOAT, REAL_ARRAY, RayModel, lens_frame, run
 from optics.spots import (
     FEW,
     THREE_SPOTS,
@@ -18,7 +19,7 @@ from optics.spots import (
     spot_coordinates,
     spot_jacobian,
 )
-from optics.trace import CHUNK, trace
+from optics.trace import CHUNK, SpotPath, trace
 
 MODEL = RayModel.of(REF_LENS, REF_LAYOUT, REF_BEAM)
 
@@ -130,6 +131,18 @@ def test_a_lost_ray_is_refused_and_named(count):
     poses[-1, 0] = 20.0
     with pytest.raises(RayLostError, match=rf"pose {count - 1} \(.*20, 0, 0, 0\): the beam misses a surface"):
         spot_coordinates(ball, REF_LAYOUT, REF_BEAM, poses)
+
+
+@pytest.mark.parametrize("decenter_mm", [12.6999, 12.7001])
+def test_a_ray_beside_the_sphere_does_not_reach_it(decenter_mm):
+    # The front sphere has R = 12.7 mm: the ray grazes it just inside and passes just outside.
+    model = RayModel.of(FAMILIES["ball-like"], REF_LAYOUT, REF_BEAM)
+    plan = make_plan((ray_path(SpotPath.FRONT, 2), ray_path(SpotPath.TRANSMITTED, 2)), 2)
+    for maths, kind in ((FLOAT, float), (REAL_ARRAY, np.atleast_1d)):
+        pose = [kind(value) for value in (decenter_mm, 0.0, 0.0, 0.0)]
+        hits = run(model, plan, lens_frame(pose, maths), maths).hits
+        assert bool(hits[0].reached) == (decenter_mm < 12.7)
+        assert hits[0].reached or not hits[-1].reached  # what comes after a lost ray is lost too
 
 
 def test_a_return_that_leaves_forwards_is_refused():

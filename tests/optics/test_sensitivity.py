@@ -24,7 +24,7 @@ FAMILY_TABLE = {
     "biconvex f500": ("-1.16 2.36 .302", "-.599 .0013", "3", "8.0 5.1", "1.04 .57 .35"),
     "biconcave f-100": ("5.75 -12.0 -1.51", "-.627 -.0004", "16", "1.6 5.1", "2.09 5.95 1.17"),
     # Two numbers stood in the table rounded twice and are corrected here: B per mrad is -0.58947 (-.5895,
-    # then -.590), and w of T, plano first, is 0.20449 by hand from the principal planes (.2045, .205, then .21).
+    # then -.590), and w of T, plano first, is 0.2045 by hand from the principal planes (.205, then .21).
     "plano-convex, convex first": ("-11.55 5.89 1.53", "-.589 .0014", "16", "1.6 5.2", "5.74 2.16 .22"),
     "plano-convex, plano first": ("0 17.70 1.50", "-.559 .0053", "30", "1.5 6.8", ".52 7.51 .20"),
     "meniscus": ("-18.7 -.93 1.55", "-.607 -.0010", "32", "1.6 7.1", "8.97 .94 .23"),
