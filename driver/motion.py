@@ -113,7 +113,8 @@ class SerialMotion:
     def close(self) -> None:
         """Stop if something may move, and release the line; may be called twice."""
         try:
-            if self._controller.in_motion:
+            # A line that is closed already has told its fault.
+            if self._controller.in_motion and self._controller.line.is_open:
                 self.stop()
         finally:
             self._closed = True
