@@ -2,9 +2,9 @@
 
     python benchmarks/demo_50.py [runs] [first_seed]
 
-Runs `coincide demo --seed N --json` for N = 0..49, two processes at a time, prints a table, and as its last line
-one JSON object {runs, aligned, worst_decenter_um, worst_tilt_arcsec, median_moves, median_test_moves}. Exits with
-1 when a run is not aligned, or when a true pose is further off than 10 um or 20 arcsec.
+Runs `coincide demo --seed N --json` for N = 0..49, two processes at a time, prints a table, and as its last
+line one JSON object {runs, aligned, worst_decenter_um, worst_tilt_arcsec, median_moves, median_test_moves}. Exits
+with 1 when a run is not aligned, or when a true pose is further off than 10 um or 20 arcsec.
 """
 
 from __future__ import annotations
@@ -24,15 +24,30 @@ from typing import Any
 RUNS, AT_ONCE = 50, 2
 BAR_DECENTER_UM, BAR_TILT_ARCSEC = 10.0, 20.0
 TIMEOUT_S = 300.0
-COLUMNS = f"{'seed':>4} {'outcome':>9} {'um':>6} {'arcsec':>7} {'U um':>6} {'U arcsec':>8} {'looks':>5} {'test':>4} {'moves':>5} {'wall s':>6}"
+COLUMNS = (
+    f"{'seed':>4} {'outcome':>9} {'um':>6} {'arcsec':>7} {'U um':>6} {'U arcsec':>8} "
+    f"{'looks':>5} {'test':>4} {'moves':>5} {'wall s':>6}"
+)
 
 
 def demo(seed: int, folder: Path) -> dict[str, Any]:
     """Run one demo; return its result with the wall time, or with what went wrong."""
-    command = [sys.executable, "-m", "station", "demo", "--seed", str(seed), "--json", "--out", str(folder / str(seed))]
+    command = [
+        sys.executable,
+        "-m",
+        "station",
+        "demo",
+        "--seed",
+        str(seed),
+        "--json",
+        "--out",
+        str(folder / str(seed)),
+    ]
     environment = os.environ | {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1"}
     begun = time.perf_counter()
-    done = subprocess.run(command, capture_output=True, text=True, timeout=TIMEOUT_S, env=environment, check=False)
+    done = subprocess.run(
+        command, capture_output=True, text=True, timeout=TIMEOUT_S, env=environment, check=False
+    )
     wall_s = time.perf_counter() - begun
     try:
         result = dict(json.loads(done.stdout))
@@ -80,8 +95,11 @@ def main() -> int:
         "median_moves": statistics.median([result["moves"] for result in told] or [0]),
         "median_test_moves": statistics.median([result["test_moves"] for result in told] or [0]),
     }
-    inside = summary["worst_decenter_um"] <= BAR_DECENTER_UM and summary["worst_tilt_arcsec"] <= BAR_TILT_ARCSEC
-    print(f"median wall time {statistics.median(result['wall_s'] for result in results):.1f} s, {AT_ONCE} at a time")
+    inside = (
+        summary["worst_decenter_um"] <= BAR_DECENTER_UM and summary["worst_tilt_arcsec"] <= BAR_TILT_ARCSEC
+    )
+    wall_s = statistics.median(result["wall_s"] for result in results)
+    print(f"median wall time {wall_s:.1f} s, {AT_ONCE} at a time")
     print(f"bar: all aligned, within {BAR_DECENTER_UM:g} um and {BAR_TILT_ARCSEC:g} arcsec of the truth")
     if math.isinf(summary["worst_decenter_um"]):
         summary |= {"worst_decenter_um": None, "worst_tilt_arcsec": None}

@@ -15,7 +15,7 @@ from station.planning import aligner_of
 from station.record import History, Record, history_of, new_run_folder, result_object, write_atomically
 from station.record.folder import WIRE_LOG_NAME
 from station.report import write_reports
-from station.report.pictures import View, convergence_png, half_width_mm, raw_png, view_png
+from station.report.pictures import View, convergence_png, raw_png, view_png
 from station.runner import Runner
 from station.stopping import StopRequest
 from station.wiring import Bench, opened_bench
@@ -102,9 +102,8 @@ def _add_pictures(record: Record, eyes: Eyes, history: History) -> None:
             f"{plate}_{when}": _view(f"{plate}_{when}", glance, purpose, eyes, history)
             for when, glance in (("before", eyes.first), ("after", eyes.last))
         }
-        half_mm = half_width_mm(views.values())
         for name, view in views.items():
-            _keep(record, name, view_png(view, half_mm))
+            _keep(record, name, view_png(view))
             write_atomically(record.folder / f"{name}_frame.png", raw_png(view.image))
 
 

@@ -13,6 +13,7 @@ import platform
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
+from functools import cache
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import Any
@@ -50,6 +51,7 @@ def _flush_folder(folder: Path) -> None:
         os.close(handle)
 
 
+@cache
 def software_versions() -> dict[str, str]:
     """Return the versions that the record names; a library that is not installed is left out."""
     found = {"python": platform.python_version(), "system": f"{platform.system()} {platform.machine()}"}

@@ -36,6 +36,8 @@ class LookPoint:
         Bench time.
     why : str
         Control's reason for looking.
+    after : MovePurpose or None
+        What the last move before it was for; None before the first move.
     offset_mm : mapping of SpotName to (x, y)
         Returns from the hole's centre, transmitted from the bare beam; only the spots that were measured.
     sigma_mm : mapping of SpotName to float
@@ -47,6 +49,7 @@ class LookPoint:
     number: int
     time_s: float
     why: str
+    after: MovePurpose | None
     offset_mm: Mapping[SpotName, Offset]
     sigma_mm: Mapping[SpotName, float]
     missing: Mapping[SpotName, str]
@@ -96,6 +99,7 @@ class _Builder:
         self.bare_mm: Offset | None = None
         self.finish: Finish | None = None
         self.asked: Any = None
+        self.moved_for: MovePurpose | None = None
 
     def take(self, seen: Observation, action: Any) -> None:
         self.times.append(seen.time_s)
@@ -107,6 +111,8 @@ class _Builder:
             is_test = self.asked.purpose is MovePurpose.TEST
             self.test_moves += is_test
             self.moves += not is_test
+            if self.asked.purpose is not MovePurpose.TAKE_UP:
+                self.moved_for = self.asked.purpose
         elif isinstance(seen, Looked):
             self.looks.append(self._look(seen))
         if isinstance(action, Finish):
@@ -126,7 +132,7 @@ class _Builder:
                 offsets[name] = (x_mm - target[0], y_mm - target[1])
                 sigmas[name] = math.sqrt(float(sighting.covariance_mm2.trace()) / 2)
         why = self.asked.why if isinstance(self.asked, Look) else ""
-        return LookPoint(len(self.looks) + 1, seen.time_s, why, offsets, sigmas, missing)
+        return LookPoint(len(self.looks) + 1, seen.time_s, why, self.moved_for, offsets, sigmas, missing)
 
     def history(self) -> History:
         return History(

@@ -23,6 +23,7 @@ _HEADLINES = {
     Outcome.STOPPED: "Stopped, not aligned",
     Outcome.TIMED_OUT: "Timed out, not aligned",
 }
+_SMALL_SHARE = 0.05
 PICTURE_NAMES = ("hole_before", "hole_after", "reference_before", "reference_after")
 
 
@@ -154,8 +155,23 @@ def _rule(verdict: Verdict | None, setup: Setup) -> str:
 
 
 def _contributions(verdict: Verdict) -> tuple[tuple[str, str, str], ...]:
-    ordered = sorted(verdict.contributions.items(), key=lambda item: -item[1][0])
-    return tuple((name, f"{decenter:.2f}", f"{tilt:.2f}") for name, (decenter, tilt) in ordered)
+    """Return the contributions, the largest share first; those that round to nothing are added up."""
+    total_um = math.hypot(*(decenter for decenter, _ in verdict.contributions.values())) or 1.0
+    total_arcsec = math.hypot(*(tilt for _, tilt in verdict.contributions.values())) or 1.0
+
+    def share(item: tuple[str, tuple[float, float]]) -> float:
+        return max(item[1][0] / total_um, item[1][1] / total_arcsec)
+
+    ordered = sorted(verdict.contributions.items(), key=share, reverse=True)
+    shown = [item for item in ordered if share(item) >= _SMALL_SHARE]
+    small = ordered[len(shown) :]
+    rows = [(name, f"{decenter:.2f}", f"{tilt:.2f}") for name, (decenter, tilt) in shown]
+    if small:
+        decenter = math.hypot(*(values[0] for _, values in small))
+        tilt = math.hypot(*(values[1] for _, values in small))
+        rows.append((f"{len(small)} smaller ones", f"{decenter:.2f}", f"{tilt:.2f}"))
+    rows.append(("together", f"{total_um:.2f}", f"{total_arcsec:.2f}"))
+    return tuple(rows)
 
 
 def _facts(record: Mapping[str, Any], setup: Setup, history: History) -> tuple[tuple[str, str], ...]:

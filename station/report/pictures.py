@@ -1,16 +1,17 @@
 """Pictures for the run folder and the report: frames with overlays, and the course of the convergence.
 
-Frames are shown straightened to the plate, in millimetres, at the same scale before and after. Every spot has
-a colour and a shape of its own; the colours are those that colour-blind people can tell apart (Okabe and Ito,
-Color Universal Design, 2008; values from memory).
+Frames are shown straightened to the plate, in millimetres. Every spot has a colour and a shape of its own;
+the colours are those that colour-blind people can tell apart (Okabe and Ito, Color Universal Design, 2008;
+values from memory).
 """
 
 from __future__ import annotations
 
 import io
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from itertools import groupby
 from typing import Any, Protocol
 
 import cv2
@@ -21,6 +22,7 @@ from matplotlib.patches import Circle
 from matplotlib.ticker import MaxNLocator
 from numpy.typing import NDArray
 
+from control.messages import MovePurpose
 from station.record.history import LookPoint, Offset
 from vision.image import Image
 from vision.spots import Sighting, Spot, SpotName
@@ -38,9 +40,18 @@ LABELS: Mapping[SpotName, str] = {
     SpotName.BACK: "back return",
     SpotName.TRANSMITTED: "transmitted spot",
 }
+_STRETCHES: Mapping[MovePurpose | None, str] = {
+    None: "start",
+    MovePurpose.SEARCH: "search",
+    MovePurpose.TEST: "test moves",
+    MovePurpose.STEP: "steps",
+    MovePurpose.VERIFY: "verification",
+    MovePurpose.TAKE_UP: "steps",
+}
+_LEAST_SHOWN_MM = 1e-4
 _TARGET_COLOUR = "#D55E00"
-_GRID_PX = 640
-_DPI = 150
+_GRID_PX = 480
+_DPI = 160
 
 
 class MapsPlate(Protocol):
@@ -78,22 +89,22 @@ class View:
     def reach_mm(self) -> float:
         """Return how far from the target anything measured reaches."""
         reaches = [
-            math.dist(spot.center_mm, self.target_mm) + 0.8 * spot.radius_mm[0]
+            math.dist(spot.center_mm, self.target_mm) + 1.1 * spot.radius_mm[0]
             for spot in self.sightings.values()
             if isinstance(spot, Spot)
         ]
         return max(reaches, default=0.0)
 
+    def half_width_mm(self) -> float:
+        """Return a half width that shows all spots, rounded up to half a millimetre."""
+        return min(25.0, math.ceil(2.0 * max(0.5, self.reach_mm())) / 2.0)
 
-def half_width_mm(views: Iterable[View]) -> float:
-    """Return a half width that shows the spots of all views, rounded up to a whole millimetre."""
-    return min(25.0, float(math.ceil(max([1.5, *(view.reach_mm() for view in views)]))))
 
-
-def view_png(view: View, half_mm: float) -> bytes:
+def view_png(view: View) -> bytes:
     """Return one frame with its overlays as a PNG file."""
-    figure = Figure(figsize=(4.2, 4.2), dpi=_DPI, layout="constrained")
+    figure = Figure(figsize=(3.2, 3.2), dpi=_DPI, layout="constrained")
     axes = figure.add_subplot()
+    half_mm = view.half_width_mm()
     _show_frame(axes, view, half_mm)
     _mark_target(axes, view)
     for name, sighting in view.sightings.items():
@@ -108,12 +119,15 @@ def view_png(view: View, half_mm: float) -> bytes:
         axes.text(
             0.02, 0.02, "\n".join(missing), transform=axes.transAxes, color="white", fontsize=8, va="bottom"
         )
-    axes.set_title(view.title, fontsize=10)
-    axes.set_xlabel("x / mm", fontsize=9)
-    axes.set_ylabel("y / mm", fontsize=9)
-    axes.tick_params(labelsize=8)
+    x0, y0 = view.target_mm
+    axes.set_xlim(x0 - half_mm, x0 + half_mm)
+    axes.set_ylim(y0 - half_mm, y0 + half_mm)
+    axes.set_title(view.title, fontsize=9)
+    axes.set_xlabel("x / mm", fontsize=8)
+    axes.set_ylabel("y / mm", fontsize=8)
+    axes.tick_params(labelsize=7)
     if any(isinstance(sighting, Spot) for sighting in view.sightings.values()):
-        axes.legend(fontsize=7.5, loc="upper right", framealpha=0.85)
+        axes.legend(fontsize=6.5, loc="upper right", framealpha=0.85)
     return _png(figure)
 
 
@@ -163,35 +177,69 @@ def _mark_spot(axes: Any, name: SpotName, spot: Spot) -> None:
 
 def convergence_png(looks: Sequence[LookPoint]) -> bytes:
     """Return the distance of each spot from its target against the looks, as a PNG file."""
-    figure = Figure(figsize=(7.2, 2.9), dpi=_DPI, layout="constrained")
+    figure = Figure(figsize=(4.9, 2.7), dpi=_DPI, layout="constrained")
     axes = figure.add_subplot()
-    for name in SpotName:
-        seen = [(look.number, look.distance_mm(name), look.sigma_mm.get(name, 0.0)) for look in looks]
-        points = [
-            (number, max(distance, 1e-4), sigma) for number, distance, sigma in seen if distance is not None
-        ]
-        if points:
-            numbers, distances, sigmas = zip(*points, strict=True)
-            axes.errorbar(
-                numbers,
-                distances,
-                yerr=[min(sigma, 0.9 * distance) for sigma, distance in zip(sigmas, distances, strict=True)],
-                marker=MARKERS[name],
-                color=COLOURS[name],
-                label=LABELS[name],
-                lw=1.2,
-                ms=5,
-                elinewidth=0.8,
-            )
     axes.set_yscale("log")
-    axes.set_xlabel("look", fontsize=9)
-    axes.set_ylabel("distance from target / mm", fontsize=9)
+    for name in SpotName:
+        _draw_distances(axes, name, looks)
+    _name_stretches(axes, looks)
+    axes.set_xlabel("look", fontsize=8)
+    axes.set_ylabel("distance from target / mm", fontsize=8)
     axes.xaxis.set_major_locator(MaxNLocator(integer=True))
-    axes.tick_params(labelsize=8)
+    axes.tick_params(labelsize=7)
     axes.grid(which="major", lw=0.4, color="#CCCCCC")
-    if axes.has_data():
-        axes.legend(fontsize=8, loc="upper right")
+    handles, labels = axes.get_legend_handles_labels()
+    figure.legend(handles, labels, fontsize=7, loc="outside upper center", ncols=3, frameon=False)
     return _png(figure)
+
+
+def _draw_distances(axes: Any, name: SpotName, looks: Sequence[LookPoint]) -> None:
+    seen = [
+        (look.number, max(distance, _LEAST_SHOWN_MM), look.sigma_mm[name])
+        for look in looks
+        if (distance := look.distance_mm(name)) is not None
+    ]
+    if not seen:
+        return
+    numbers, distances, sigmas = zip(*seen, strict=True)
+    # On a logarithmic scale a bar must not reach zero.
+    below = [min(sigma, 0.9 * distance) for sigma, distance in zip(sigmas, distances, strict=True)]
+    axes.errorbar(
+        numbers,
+        distances,
+        yerr=[below, sigmas],
+        marker=MARKERS[name],
+        color=COLOURS[name],
+        label=LABELS[name],
+        lw=1.2,
+        ms=4.5,
+        elinewidth=0.8,
+    )
+
+
+def _name_stretches(axes: Any, looks: Sequence[LookPoint]) -> None:
+    """Shade every other stretch of looks that served the same purpose, and name each."""
+    stretches = [(purpose, [look.number for look in group]) for purpose, group in groupby(looks, _purpose)]
+    for index, (purpose, numbers) in enumerate(stretches):
+        first, last = numbers[0] - 0.5, numbers[-1] + 0.5
+        if index % 2:
+            axes.axvspan(first, last, color="#EEEEEE", zorder=0)
+        axes.text(
+            (first + last) / 2,
+            0.02,
+            _STRETCHES[purpose],
+            transform=axes.get_xaxis_transform(),
+            fontsize=6.5,
+            ha="center",
+            va="bottom",
+            rotation=90 if len(numbers) < 2 else 0,
+        )
+    if looks:
+        axes.set_xlim(0.5, looks[-1].number + 0.5)
+
+
+def _purpose(look: LookPoint) -> MovePurpose | None:
+    return look.after
 
 
 def raw_png(image: Image) -> bytes:
@@ -205,5 +253,6 @@ def raw_png(image: Image) -> bytes:
 
 def _png(figure: Figure) -> bytes:
     stream = io.BytesIO()
-    figure.savefig(stream, format="png", metadata={"Software": None})
+    # Without an alpha channel: half the bytes, and nothing to composite for the PDF.
+    figure.savefig(stream, format="png", metadata={"Software": None}, pil_kwargs={"compress_level": 6})
     return stream.getvalue()
