@@ -3,8 +3,8 @@
     python benchmarks/demo_50.py [runs] [first_seed]
 
 Runs `coincide demo --seed N --json` for N = 0..49, two processes at a time, prints a table, and as its last
-line one JSON object {runs, aligned, worst_decenter_um, worst_tilt_arcsec, median_moves, median_test_moves}. Exits
-with 1 when a run is not aligned, or when a true pose is further off than 10 um or 20 arcsec.
+line one JSON object {runs, aligned, worst_decenter_um, worst_tilt_arcsec, median_moves, median_test_moves}.
+Exits with 1 when a run is not aligned, or when a true pose is further off than 10 um or 20 arcsec.
 """
 
 from __future__ import annotations
