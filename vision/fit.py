@@ -63,7 +63,8 @@ class Fit:
     dof : int
     residual : ndarray, shape (N,)
         Weighted residuals of the used blocks (0 for unused ones).
-    signal_e, variance_e2 : ndarray, shape (N,)
+    signal_e, light_e, variance_e2 : ndarray, shape (N,)
+        The model, the spots' part of it, and the variance of each block.
     noise : Noise
     converged : bool
     """
@@ -75,6 +76,7 @@ class Fit:
     dof: int
     residual: Array
     signal_e: Array
+    light_e: Array
     variance_e2: Array
     noise: Noise
     converged: bool
@@ -106,6 +108,7 @@ class _State:
 
     theta: Array
     signal: Array
+    light: Array
     rows: Array
     residual: Array
     slope: Array
@@ -113,11 +116,17 @@ class _State:
     cost: float = np.inf
 
 
-def variance_e2(blocks: Blocks, signal_e: Array, noise: Noise, kept: Array | float = 1.0) -> Array:
-    """Return the variance of each block's mean under a model, electrons squared, shape (N,)."""
-    light = np.maximum(signal_e, 0.0)
-    single = blocks.base_e2 + light / blocks.frames
-    result: Array = (single + noise.grain_px2 * kept * light**2) / blocks.pixels
+def variance_e2(
+    blocks: Blocks, signal_e: Array, light_e: Array, noise: Noise, kept: Array | float = 1.0
+) -> Array:
+    """Return the variance of each block's mean under a model, electrons squared, shape (N,).
+
+    ``signal_e`` is the whole model (shot noise), ``light_e`` the spots' part of it (speckle).
+    """
+    single = blocks.base_e2 + np.maximum(signal_e, 0.0) / blocks.frames
+    if noise.grain_px2 > 0.0:
+        single = single + noise.grain_px2 * kept * light_e**2
+    result: Array = single / blocks.pixels
     return result
 
 
@@ -128,8 +137,9 @@ def amplitude_significance(result: Fit, blocks: Blocks, spot: int) -> float:
     """
     signal, rows = evaluate(result.shape, result.theta, blocks.at_mm, blocks.smear_mm2, with_jacobian=False)
     k = result.shape.amplitude(spot)
-    rest = signal - result.theta[k] * rows[k]
-    weight = (result.residual != 0.0) / variance_e2(blocks, rest, result.noise)
+    own = result.theta[k] * rows[k]
+    rest, light = signal - own, result.light_e - own
+    weight = (result.residual != 0.0) / variance_e2(blocks, rest, light, result.noise)
     linear = rows[result.shape.nonlinear : result.shape.nonlinear + result.shape.linear]
     normal = (linear * weight) @ linear.T
     scale = np.sqrt(np.maximum(np.diag(normal), 1e-300))
@@ -218,14 +228,16 @@ def _evaluate(blocks: Blocks, shape: Shape, theta: Array, noise: Noise) -> _Stat
             expected, slope, _ = censor.recorded_mean(signal, blocks.limit_e, noise.contrast2)
         else:
             use, _ = censor.one_sided(signal, blocks.limit_e, blocks.clipped)
-    return _State(theta, signal, rows, blocks.value_e - expected, slope, use)
+    plane = slice(shape.nonlinear + shape.spots, shape.nonlinear + shape.spots + (3 if shape.slopes else 1))
+    light = signal - theta[plane] @ rows[plane]
+    return _State(theta, signal, light, rows, blocks.value_e - expected, slope, use)
 
 
 def _weights(blocks: Blocks, state: _State, noise: Noise) -> Array:
     kept: Array | float = 1.0
     if blocks.clipped.any() and noise.contrast2 > SPECKLED:
         kept = censor.recorded_mean(state.signal, blocks.limit_e, noise.contrast2)[2]
-    weight = np.where(state.use, 1.0 / variance_e2(blocks, state.signal, noise, kept), 0.0)
+    weight = np.where(state.use, 1.0 / variance_e2(blocks, state.signal, state.light, noise, kept), 0.0)
     z = np.abs(state.residual) * np.sqrt(weight)
     return np.where(z > OUTLIER, weight * OUTLIER / np.maximum(z, OUTLIER), weight)
 
@@ -295,7 +307,8 @@ def _solve_linear(blocks: Blocks, shape: Shape, theta: Array, prior: Prior, nois
     use = blocks.clipped < (0.2 if noise.contrast2 > SPECKLED else 1e-6)
     if use.sum() <= shape.linear:
         use = np.ones(signal.size, bool)
-    weight = use / variance_e2(blocks, np.maximum(blocks.value_e, 0.0), noise)
+    seen = np.maximum(blocks.value_e, 0.0)
+    weight = use / variance_e2(blocks, seen, seen, noise)
     linear = rows[shape.nonlinear :]
     normal = (linear * weight) @ linear.T
     normal[np.diag_indices_from(normal)] *= 1.0 + 1e-9
@@ -308,14 +321,14 @@ def _solve_linear(blocks: Blocks, shape: Shape, theta: Array, prior: Prior, nois
 
 def _estimate_noise(blocks: Blocks, state: _State, noise: Noise, parameters: int) -> Noise:
     """Estimate the speckle term from the residuals of the bright blocks after shot noise is taken off."""
-    light = np.maximum(state.signal, 0.0)
+    light = state.light
     bright = state.use & (light > 0.15 * np.max(light)) & (blocks.clipped < 0.5)
     if bright.sum() < 12:
         return noise
     kept = np.ones_like(light)
     if blocks.clipped.any() and noise.contrast2 > SPECKLED:
         kept = censor.recorded_mean(state.signal, blocks.limit_e, noise.contrast2)[2]
-    plain = variance_e2(blocks, state.signal, Noise())
+    plain = variance_e2(blocks, state.signal, light, Noise())
     excess = state.residual**2 - plain
     power = kept * light**2 / blocks.pixels
     # Weight by what is known of each term: var(excess) is about 2 (plain + speckle)^2.
@@ -357,9 +370,8 @@ def _result(
         return None
     covariance = inverse
     z = state.residual * np.sqrt(weight)
-    light = np.maximum(state.signal, 0.0)
-    speckle = noise.grain_px2 * light**2 / blocks.pixels
-    variance = variance_e2(blocks, state.signal, noise)
+    speckle = noise.grain_px2 * state.light**2 / blocks.pixels
+    variance = variance_e2(blocks, state.signal, state.light, noise)
     bright = state.use & (speckle > 0.5 * variance)
     if bright.sum() > 40:
         noise = replace(noise, spread=_spread(blocks, z, bright))
@@ -375,6 +387,7 @@ def _result(
         dof=int((weight > 0).sum()) - shape.size + int((prior.weight > 0).sum()),
         residual=z,
         signal_e=state.signal,
+        light_e=state.light,
         variance_e2=variance,
         noise=noise,
         converged=converged,

@@ -140,15 +140,26 @@ def _plain_fit(edges: EdgePoints, lens: CameraLens, start: NDArray[np.float64]) 
     scale = np.sqrt(np.diag(normal_matrix))
     if not np.all(scale > 0) or np.linalg.cond(normal_matrix / np.outer(scale, scale)) > 1e12:
         return None
-    freedom = len(found.fun) - len(start)
-    # Segments of one side share its errors: count sides, not segments, as independent.
-    sides = len(np.unique(np.column_stack([edges.fiducial, edges.normal.round(3)]), axis=0))
-    freedom = min(freedom, max(2 * sides - len(start), 1))
-    variance = float(found.fun @ found.fun) / freedom
     inverse = np.linalg.inv(normal_matrix / np.outer(scale, scale)) / np.outer(scale, scale)
-    covariance = variance * inverse[:-1, :-1]
+    covariance = _variance(edges, found.fun, len(start)) * inverse[:-1, :-1]
     model = MapModel(*unpack(found.x[:-1], lens), covariance)
     return MapFit(model, float(found.x[-1]), edges, np.asarray(found.fun))
+
+
+def _variance(edges: EdgePoints, residual_mm: NDArray[np.float64], parameters: int) -> float:
+    """Variance of one point that makes the covariance of the parameters honest.
+
+    A printer, a scratch or glare displaces a whole side of a marker, so the points of a side are not
+    independent: the scatter of the sides' means, times the points of a side, takes the place of the scatter
+    of points (one-way analysis of variance). Few sides know their own scatter badly: Student's t widens it.
+    """
+    _, side = np.unique(np.column_stack([edges.fiducial, edges.normal.round(3)]), axis=0, return_inverse=True)
+    counts = np.bincount(side.ravel())
+    means = np.bincount(side.ravel(), weights=residual_mm) / counts
+    freedom = max(len(counts) - parameters, 1)
+    between = float((counts * means**2).sum()) / freedom
+    within = float(((residual_mm - means[side.ravel()]) ** 2).sum()) / max(len(residual_mm) - len(counts), 1)
+    return max(between * freedom / max(freedom - 2, 0.5), within, 1e-8)
 
 
 def _misses(edges: EdgePoints, lens: CameraLens, parameters: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -54,8 +54,7 @@ def _flags(
                 flags.add(Flag.OVERLAPS)
                 if result.shape.fringes:
                     flags.add(Flag.FRINGES)
-    light = np.maximum(result.signal_e, 0.0)
-    speckle = result.noise.grain_px2 * light**2 / blocks.pixels
+    speckle = result.noise.grain_px2 * result.light_e**2 / blocks.pixels
     if near.any() and np.median((speckle / result.variance_e2)[near]) > 0.5:
         flags.add(Flag.SPECKLE_LIMITED)
     if major > 1.05 * minor:
