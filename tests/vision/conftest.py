@@ -97,13 +97,17 @@ class View:
         lifted = np.column_stack([points_mm, np.ones(len(points_mm))]) @ self.homography.T
         normal = (lifted[:, :2] / lifted[:, 2:] - self.matrix[:2, 2]) / np.diag(self.matrix)[:2]
         solid = np.column_stack([normal, np.ones(len(normal))])[:, None]
-        return cv2.projectPoints(solid, np.zeros(3), np.zeros(3), self.matrix, self.distortion)[0].reshape(-1, 2)
+        return cv2.projectPoints(solid, np.zeros(3), np.zeros(3), self.matrix, self.distortion)[0].reshape(
+            -1, 2
+        )
 
     def to_mm(self, points_px):
         points = np.ascontiguousarray(points_px, float)[:, None]
         stop = (cv2.TERM_CRITERIA_COUNT + cv2.TERM_CRITERIA_EPS, 80, 1e-13)
         flat = cv2.undistortPointsIter(points, self.matrix, self.distortion, np.eye(3), self.matrix, stop)
-        lifted = np.column_stack([flat.reshape(-1, 2), np.ones(len(points))]) @ np.linalg.inv(self.homography).T
+        lifted = (
+            np.column_stack([flat.reshape(-1, 2), np.ones(len(points))]) @ np.linalg.inv(self.homography).T
+        )
         return lifted[:, :2] / lifted[:, 2:]
 
     def shifted(self, shift_mm, turn_rad=0.0):
@@ -163,7 +167,8 @@ def render(reflectance, plate, view, *, texel_mm=0.02, blur_px=0.8, samples=2):
     fine_x = (np.arange(width * samples) + 0.5) / samples - 0.5
     fine_y = (np.arange(height * samples) + 0.5) / samples - 0.5
     maps = [
-        RectBivariateSpline(grid_y, grid_x, values)(fine_y, fine_x).astype(np.float32) for values in (column, row)
+        RectBivariateSpline(grid_y, grid_x, values)(fine_y, fine_x).astype(np.float32)
+        for values in (column, row)
     ]
     fine = cv2.remap(reflectance, *maps, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=0.2)
     image = cv2.resize(fine, (width, height), interpolation=cv2.INTER_AREA)
@@ -193,3 +198,9 @@ def plate_scene():
         return painted[key]
 
     return SimpleNamespace(paint=paint_once, drill=drill, look_at=look_at, render=render, expose=expose)
+
+
+@pytest.fixture(scope="session")
+def rng_of():
+    """A generator for each name: a test's noise does not depend on which other tests ran."""
+    return lambda name: np.random.default_rng(list(str(name).encode()))
