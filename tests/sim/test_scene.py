@@ -247,6 +247,12 @@ def test_room_light_flickers_with_the_mains_and_has_a_gradient() -> None:
     # Twice the mains frequency, hardly averaged by 1 ms: peak to peak 2 x 0.3 x sinc(0.1).
     swing = (max(levels) - min(levels)) / np.mean(levels)
     assert swing == pytest.approx(2 * 0.3 * np.sinc(0.1), rel=0.06)
+    # A whole period of it averages out, whenever it begins.
+    early, late = (
+        scene.mean_electrons("hole_camera", dataclasses.replace(dark, time_s=t), 0.01).mean()
+        for t in (0.0, 0.0031)
+    )
+    assert late == pytest.approx(early, rel=1e-4)
     steady = scene.mean_electrons("hole_camera", dark, 0.01)
     assert steady[:, -200:].mean() > 1.3 * steady[:, :200].mean()
 

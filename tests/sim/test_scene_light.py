@@ -145,16 +145,8 @@ def test_blur_and_pixel_widen_a_small_spot_by_their_variances(monkeypatch: pytes
     assert variance == pytest.approx(expected, rel=5e-3)
 
 
-def gaussian_curvature_per_mm(matrices: list[np.ndarray]) -> float:
-    """Wavefront curvature after ray matrices: q law of Kogelnik & Li, Appl. Opt. 5, 1550 (1966)."""
-    q = 200.0 + 1j * math.pi * 0.4**2 / 532e-6
-    for (a, b), (c, d) in matrices:
-        q = (a * q + b) / (c * q + d)
-    return (1 / q).real
-
-
-def return_curvatures_per_mm() -> tuple[float, float]:
-    """Curvatures of front and back return on the hole target, by textbook ray matrices."""
+def return_matrices() -> tuple[list[np.ndarray], list[np.ndarray]]:
+    """Textbook ray matrices of front and back return, from the beam's waist to the hole target."""
     n, radius, thickness = 1.519472583065, 102.4, 4.0
 
     def way(length: float) -> np.ndarray:
@@ -165,9 +157,19 @@ def return_curvatures_per_mm() -> tuple[float, float]:
     front_mirror = np.array([[1, 0], [2 / radius, 1]])  # convex towards the beam
     back_mirror = np.array([[1, 0], [-2 / radius, 1]])  # concave towards the beam
     l1 = way(300.0)
-    front = [l1, front_mirror, l1]
-    back = [l1, enter, way(thickness), back_mirror, way(thickness), leave, l1]
-    return gaussian_curvature_per_mm(front), gaussian_curvature_per_mm(back)
+    front = [way(200.0), l1, front_mirror, l1]
+    back = [way(200.0), l1, enter, way(thickness), back_mirror, way(thickness), leave, l1]
+    return front, back
+
+
+def carried(matrices: list[np.ndarray]) -> tuple[complex, float]:
+    """1/q (1/mm) and Gouy phase of the beam after ray matrices (Kogelnik & Li, Appl. Opt. 5, 1550 (1966)).
+
+    Fields as exp(+ikz): 1/q = 1/R + i lambda / (pi w^2), amplitude on the axis as 1 / (A + B/q).
+    """
+    start = 1j * 532e-6 / (math.pi * 0.4**2)
+    (a, b), (c, d) = np.linalg.multi_dot(matrices[::-1])
+    return (c + d * start) / (a + b * start), float(np.angle(a + b * start))
 
 
 def test_interference_rings_stand_where_two_spherical_waves_agree() -> None:
@@ -183,12 +185,30 @@ def test_interference_rings_stand_where_two_spherical_waves_agree() -> None:
     profile = np.array([ratio.ravel()[which == i].mean() for i in range(1, len(bins))])
     peaks, _ = find_peaks(profile, prominence=0.1)
     at = (bins[peaks] + bins[peaks + 1]) / 2
-    front, back = return_curvatures_per_mm()
+    front, back = (carried(chain)[0].real for chain in return_matrices())
     spacing = np.polyfit(np.arange(len(at)), at, 1)[0]
     assert len(at) >= 4
     assert spacing == pytest.approx(2 * 532e-6 / abs(front - back), rel=0.01)
     first_ring_mm = math.sqrt(2 * 532e-6 / abs(front - back))
     assert 0.5 < first_ring_mm < 2.0  # common practice, no source
+
+
+def test_middle_of_the_rings_has_the_phase_of_the_path_through_the_glass() -> None:
+    # Path difference 2 n t, Gouy phases, half a wave for the reflection at the denser medium (Hecht, ch. 9).
+    camera = straight_camera(2.0)
+    plain = scene_of(camera=camera)
+    fringed = scene_of(camera=camera, nuisances=dataclasses.replace(SHARP, fringe_visibility=1.0))
+    # Off the middle, for there is the hole; its radius is 10 um and the first ring's 0.6 mm.
+    ratio = (light_per_mm2(fringed, (0, 0, 0, 0)) / light_per_mm2(plain, (0, 0, 0, 0)))[320, 330]
+    (front, front_gouy), (back, back_gouy) = (carried(chain) for chain in return_matrices())
+    strengths = np.array([0.0425 * front.imag, 0.0390 * back.imag])
+    square = (10.5 * 2.0 / 640) ** 2
+    wave_number = 2 * math.pi / 532e-6
+    phase = -wave_number * 2 * 1.519472583065 * 4.0 - (front_gouy - back_gouy) + math.pi
+    phase += wave_number * (front.real - back.real) * square / 2
+    expected = 1 + 2 * math.sqrt(strengths.prod()) / strengths.sum() * math.cos(phase)
+    assert ratio == pytest.approx(expected, abs=0.02)
+    assert abs(expected - 1) > 0.1
 
 
 def test_fringe_contrast_is_the_visibility_for_equal_waves() -> None:
@@ -256,3 +276,13 @@ def test_printed_ring_shows_inside_a_return() -> None:
     electrons = scene.mean_electrons("hole_camera", SceneState((0, 0, 0, 0)), 0.02)
     gaussian = math.exp(-2 * (5.0**2 - 4.2**2) / 4.82**2)
     assert electrons[on_ring[1], on_ring[0]] < 0.3 * gaussian * electrons[inside[1], inside[0]]
+
+
+def test_corners_are_darker_by_cos_to_the_fourth() -> None:
+    # cos^4 law of illumination (handbook optics).
+    wide = straight_camera(focal_px=1000.0)
+    lamp = dataclasses.replace(SHARP, lamp_falloff=0.0)
+    scene = scene_of(camera=wide, nuisances=lamp)
+    light = scene.mean_electrons("eye", SceneState(None, shutter_open=False, lamp_on=True), 0.001)
+    angle = math.atan(319.5 * math.sqrt(2) / 1000.0)
+    assert light[0, 0] / light[300, 300] == pytest.approx(math.cos(angle) ** 4, rel=2e-3)
