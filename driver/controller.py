@@ -113,18 +113,33 @@ class Controller:
 
     # --- queries and commands ------------------------------------------------------------------
 
-    def state(self, asked: str = "query the state") -> ControllerState:
-        """Ask all state queries; each is repeated where it must be."""
+    def look(self, asked: str) -> ControllerState:
+        """Ask all state queries; a home that was lost is latched, but does not stand in the way."""
         with self.latching():
             replies = [
-                self.line.query(query.request, _fits(query.reply), asked) for query in self.table.states
+                self.line.query(query.request.format(), _fits(query.reply), asked)
+                for query in self.table.states
             ]
             try:
                 state = self.table.read_state(replies)
             except UnreadableError as problem:
                 raise self.error(FaultCode.REPLY_MISMATCH, asked, str(problem)) from None
         if state.homed is False and self.homed:
-            raise self.lost(asked, f"the controller says that it is not homed: {state.words!r}")
+            self.lost(asked, f"the controller says that it is not homed: {state.words!r}")
+        return state
+
+    def state(self, asked: str = "query the state") -> ControllerState:
+        """Ask all state queries.
+
+        Raises
+        ------
+        DeviceFault
+            POSITION_LOST too, when the controller does not know any more that it is homed.
+        """
+        was_homed = self.homed
+        state = self.look(asked)
+        if was_homed and state.homed is False and self.fault is not None:
+            raise self.fault
         return state
 
     def positions(self, asked: str = "query the positions") -> dict[str, float]:
@@ -187,12 +202,12 @@ class Controller:
         """
         may_reopen = self._reopens
         fault: DeviceFault | None = None
-        for _ in range(self.timing.stop_attempts):
+        for attempt in range(self.timing.stop_attempts):
             try:
                 if not self.line.is_open and may_reopen:
                     may_reopen = False
                     self.line.open()
-                self._urge_once(words, asked)
+                self._urge_once(words, asked, again=attempt > 0)
             except DeviceFault as problem:
                 fault = problem
                 continue
@@ -201,12 +216,14 @@ class Controller:
             self.latch(fault)
             raise fault
 
-    def _urge_once(self, words: str, asked: str) -> None:
+    def _urge_once(self, words: str, asked: str, *, again: bool) -> None:
         if self.table.replies.acknowledge is None:
-            self.line.send(words, lambda _: False)
+            self.line.send(words, lambda _: False, again=again)
             return
         trouble = Trouble()
-        answer = self.line.once(words, self.table.acknowledges, self.timing.stop_reply_s, trouble)
+        answer = self.line.once(
+            words, self.table.acknowledges, self.timing.stop_reply_s, trouble, again=again
+        )
         self.check(answer, asked, trouble, f"{self.timing.stop_reply_s:g} s")
 
     def halt(self) -> None:
@@ -234,7 +251,7 @@ class Controller:
         self.in_motion = False
 
     def _halted(self) -> bool:
-        return self.state("look whether motion has stopped").activity not in (
+        return self.look("look whether motion has stopped").activity not in (
             Activity.MOVING,
             Activity.HOMING,
         )

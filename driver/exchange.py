@@ -49,7 +49,7 @@ class Timing:
     attempts: int = 3
     quiet_s: float = 0.05
     stop_reply_s: float = 0.5
-    stop_attempts: int = 4
+    stop_attempts: int = 6
     poll_s: float = 0.05
     margin: float = 2.0
     constant_s: float = 2.0
@@ -150,7 +150,13 @@ class Exchange:
                 if attempt:
                     self.counts.retried += 1
                     self._quieten()
-                answer = self.once(words, lambda reply: _readable(parse, reply), timing.reply_s, trouble)
+                answer = self.once(
+                    words,
+                    lambda reply: _readable(parse, reply),
+                    timing.reply_s,
+                    trouble,
+                    again=attempt > 0,
+                )
             if answer is None:
                 continue
             trouble.refusal = self._table.read_refusal(answer)
@@ -166,11 +172,17 @@ class Exchange:
         raise trouble.fault(self._describe(), asked, waited)
 
     def once(
-        self, words: str, accepts: Callable[[str], bool], reply_s: float, trouble: Trouble
+        self,
+        words: str,
+        accepts: Callable[[str], bool],
+        reply_s: float,
+        trouble: Trouble,
+        *,
+        again: bool = False,
     ) -> str | None:
         """Send one request and return the words of its answer or refusal, None where there is none."""
         with self.lock:
-            self.send(words, accepts)
+            self.send(words, accepts, again=again)
             timing = self._timing
             waited_s = 0.0
             # Bytes that trickle in must not keep us here: the reads are numbered too.
@@ -190,8 +202,11 @@ class Exchange:
             self._wire.give_up()
             return None
 
-    def send(self, words: str, accepts: Callable[[str], bool]) -> None:
-        """Send one request without waiting; what came before it cannot be its answer."""
+    def send(self, words: str, accepts: Callable[[str], bool], *, again: bool = False) -> None:
+        """Send one request without waiting; what came before it cannot be its answer.
+
+        Where it is sent ``again``, the end of the first may not have arrived; an empty line makes up for it.
+        """
         with self.lock:
             for _ in range(8):
                 unasked = self._read(0.0)
@@ -200,6 +215,8 @@ class Exchange:
                 self._wire.feed(unasked)
             is_refusal = self._table.read_refusal
             data = self._wire.request(words, lambda reply: accepts(reply) or is_refusal(reply) is not None)
+            if again and self._table.line.blank_line_ignored:
+                data = self._table.line.terminator.encode("ascii") + data
             self._alive(lambda port: port.write(data))
 
     def poll(self, trouble: Trouble) -> str | None:

@@ -86,7 +86,8 @@ class SerialShutter:
         last: list[ControllerState] = []
 
         def arrived() -> bool:
-            last[:] = [controller.state(asked)]
+            # A controller that lost its home can still close its shutter.
+            last[:] = [controller.state(asked) if want_open else controller.look(asked)]
             return last[0].shutter_open is want_open
 
         with controller.latching():

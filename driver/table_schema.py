@@ -95,6 +95,7 @@ class LineTable(_Table):
     terminator: Annotated[Ending, Field(min_length=1, max_length=4)]
     reply_terminator: Annotated[Ending, Field(min_length=1, max_length=4)]
     ignored_ending: Ending = ""
+    blank_line_ignored: bool = False
     max_bytes: Annotated[int, Field(ge=8, le=4096)]
     request: Phrase
     reply: Phrase

@@ -121,6 +121,8 @@ class FakeController:
         out = b""
         while self.end in self._buffer:
             message, _, self._buffer = self._buffer.partition(self.end)
+            if not message:
+                continue
             words, reply = self.answer(message.decode("ascii", errors="replace"))
             self.heard.append(words)
             out += self.spoil(words, reply)

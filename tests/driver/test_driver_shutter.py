@@ -128,7 +128,7 @@ def test_close_on_a_dead_line_is_bounded_and_says_so(rig: Any):
     rig.controller.spoil = lambda words, reply: b""
     start_s = rig.clock.time_s
     assert code_of(rig.motion.shutter.close) is FaultCode.NO_REPLY
-    assert rig.clock.time_s - start_s < 4 * Timing().stop_reply_s + 0.1
+    assert rig.clock.time_s - start_s < Timing().stop_attempts * Timing().stop_reply_s + 0.1
 
 
 def test_close_opens_a_lost_line_once_more(rig: Any):
@@ -202,3 +202,13 @@ def test_a_lamp_that_the_state_does_not_tell_is_believed(make_rig: Any):
     rig = make_rig(PhraseTable.from_mapping(mapping))
     rig.mechanics.lamp_works = False
     rig.motion.lamp.on()
+
+
+def test_stop_and_close_work_on_a_controller_that_lost_its_home(rig: Any):
+    rig.motion.shutter.open()
+    rig.mechanics.reset()
+    rig.motion.shutter.close()
+    rig.motion.stop()
+    assert not rig.mechanics.shutter
+    # But it is noticed.
+    assert code_of(lambda: rig.motion.move_to({"X": 1.0})) is FaultCode.POSITION_LOST
