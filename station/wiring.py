@@ -138,7 +138,8 @@ class _Opener:
                 key, str(error), "package.module:factory that can be called with these options"
             ) from error
         except DeviceFault as fault:
-            raise self.setup.bad_bench(key, fault.came, f"a device that is there ({fault.remedy})") from fault
+            found = f"{fault.asked}: {fault.came}"
+            raise self.setup.bad_bench(key, found, f"a device that is there ({fault.remedy})") from fault
 
     def _kept(self, device: Device) -> Device:
         """Have the device released in the end, in reverse order."""
