@@ -110,7 +110,7 @@ class Aligner:
 
     def remember(self) -> Memory | None:
         """Return what the next part of the lot may start from; None when nothing was learned."""
-        if self._model is None or not self._model.looks:
+        if self._model is None or not len(self._model.looks):
             return None
         return self._model.remember((self._memory.parts if self._memory else 0) + 1)
 
@@ -231,7 +231,7 @@ class Aligner:
         references = _references(self._bench, self._plates, seen)
         lens = lens_model(self._plan.lens, self._bench.layout, self._bench.beam)
         self._model = LearnedModel(
-            lens, self._bench, references, self._plan.radius_sigma_relative, self._memory
+            lens, self._bench, references, self._plan.curvature_sigma_per_mm(), self._memory
         )
         return PutLensIn()
 
@@ -322,9 +322,7 @@ def _not_a_place(what: str, center: NDArray[np.float64], covariance: NDArray[np.
         return f"{what} lies at {center.tolist()} mm"
     if covariance.shape != (2, 2) or not np.all(np.isfinite(covariance)):
         return f"{what} has the covariance {covariance.tolist()} mm^2"
-    if (
-        not np.allclose(covariance, covariance.T, rtol=1e-6, atol=0.0)
-        or np.linalg.eigvalsh(covariance)[0] <= 0.0
-    ):
+    (xx, xy), (yx, yy) = covariance.tolist()
+    if abs(xy - yx) > 1e-6 * abs(xy) or xx <= 0.0 or yy <= 0.0 or xx * yy <= xy * xy:
         return f"{what} has the covariance {covariance.tolist()} mm^2, which is not positive definite"
     return ""

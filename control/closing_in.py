@@ -10,6 +10,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from control.diagnose import SURE, SWAPPED_WORDS, Fault, certain, power_sigma, suspicions
 from control.expect import expectations
 from control.identify import Identified, identify
 from control.learn import LearnedModel
@@ -21,12 +22,13 @@ from control.moves import (
     scan,
     test_move_sizes,
     visible_null,
+    visible_projector,
 )
-from control.plan import ARCSEC_PER_MRAD, AlignmentPlan, BenchModel, TestMoves
+from control.plan import ARCSEC_PER_MRAD, AlignmentPlan, BenchModel, Prescription, TestMoves
 from control.states import Event, State
 from control.uncertainty import largest_sigma, radial_coverage_factor
 from control.verdict import judge, returns_against_transmitted, scatter
-from control.words import why_contradictory, why_passed, why_rejected
+from control.words import remedy_for, why_contradictory, why_passed, why_rejected
 from optics.observability import observe
 from vision.spots import NoSpot, Reason, Sighting, Spot, SpotName
 
@@ -34,8 +36,12 @@ Vector = NDArray[np.float64]
 
 _LOST_MM: Final = 0.25
 _LOST_MRAD: Final = 4.0
+_TEST_ORDER: Final = ("decenter_x", "tilt_y", "decenter_y", "tilt_x")
 _MOST_STEPS: Final = 12
 _MOST_SCANS: Final = 60
+_MOST_SWAPS: Final = 3
+_TRUSTED: Final = 0.25
+_LENS_SIGMA: Final = 0.02
 _TYPICAL_SPOT_MM: Final = 0.02
 _WORTH_WHILE: Final = 0.6
 
@@ -58,6 +64,7 @@ class Tally:
     scans: int = 0
     settles: int = 0
     doubts: int = 0
+    swapped: int = 0
 
 
 class ClosingIn:
@@ -112,20 +119,41 @@ class ClosingIn:
     def looked(self, state: State, looked: Looked, positions: Vector) -> Turn:
         """Learn from a look and decide."""
         self.axes = positions
-        found = identify(self.model, positions, self.sides, looked.sightings)
+        found = identify(self.model, positions, self.sides, looked.sightings, doubtful=self.tally.swapped > 0)
         if found.swapped:
-            self.notes.append("front and back return were taken for each other; put right by the model")
+            self.tally.swapped += 1
+            self.notes.append(f"{SWAPPED_WORDS}; put right by the model")
+            if self.tally.swapped >= _MOST_SWAPS:
+                remedy = remedy_for(Fault.RETURNS_SWAPPED)
+                return self._finish(Event.BENCH_WRONG, Outcome.STOPPED, SWAPPED_WORDS, remedy)
         if found.spots:
             self.model.add_look(positions, self.sides, found.spots)
-        if state is State.FINDING:
-            return self._found(looked.sightings, found)
-        if state is State.TESTING:
-            return self._tested(found)
-        if state is State.STEPPING:
-            return self._stepped(looked.sightings, found)
-        if state is State.VERIFYING:
-            return self._verified()
-        return self._settled()
+            trouble = self._trouble(final=False)
+            if trouble is not None:
+                return trouble
+        if state in (State.VERIFYING, State.SETTLING):
+            return self._verified() if state is State.VERIFYING else self._settled()
+        by_state = {State.FINDING: self._found, State.TESTING: self._tested, State.STEPPING: self._stepped}
+        return by_state[state](looked.sightings, found)
+
+    def _trouble(self, *, final: bool) -> Turn | None:
+        """End the run when the looks show that something is wrong with part or bench."""
+        found = suspicions(self.model, self.plan)
+        cause = found[0] if final and found else certain(found)
+        if cause is None:
+            return None
+        if cause.fault in (Fault.WRONG_LENS, Fault.LENS_REVERSED):
+            return self._finish(Event.WRONG_LENS, Outcome.REJECTED, cause.words, remedy_for(cause.fault))
+        return self._finish(Event.BENCH_WRONG, Outcome.STOPPED, cause.words, remedy_for(cause.fault))
+
+    def _contradiction(self) -> Turn | None:
+        """End the run when the returns say yes and the transmitted spot says no."""
+        if not np.any(self.model.looks.seen[:, 4]):
+            return None
+        agreement = returns_against_transmitted(self.model)
+        if agreement.holds:
+            return None
+        return self._finish(Event.BENCH_WRONG, Outcome.STOPPED, *why_contradictory(agreement))
 
     # --- one method per state -----------------------------------------------------------------------
 
@@ -136,9 +164,9 @@ class ClosingIn:
         if undecided and self.tally.scans < _MOST_SCANS:
             return self._part_the_returns()
         if not self._lost():
-            if self.plan.test_moves is TestMoves.ALWAYS:
+            if self._test_moves_pay():
                 return self._test_next((Event.SPOTS_FOUND,))
-            return self._step_or_verify((Event.MODEL_TRUSTED,), State.STEPPING)
+            return self._step_or_verify((Event.MODEL_TRUSTED,))
         self.tally.scans += 1
         target = self._towards_null()
         if found.spots and float(np.max(np.abs(target - self.axes))) > 0.01:
@@ -150,17 +178,21 @@ class ClosingIn:
         step = bounded_step(self.plan, self.bench, self.axes, start + offset)
         return Turn((), self._move(step.axes, "ordered search for the spots", MovePurpose.SEARCH))
 
-    def _tested(self, found: Identified) -> Turn:
+    def _tested(self, _: Mapping[SpotName, Sighting], found: Identified) -> Turn:
         if self._lost() and not found.spots:
             return self._search_from_here()
-        if len(self.tally.tests) < len(self.bench.axes):
+        if self._test_moves_pay():
             return self._test_next(())
-        return self._step_or_verify((Event.JACOBIAN_KNOWN,), State.STEPPING)
+        return self._step_or_verify((Event.JACOBIAN_KNOWN,))
 
-    def _stepped(self, sightings: Mapping[SpotName, Sighting], found: Identified) -> Turn:
+    def _stepped(self, _: Mapping[SpotName, Sighting], found: Identified) -> Turn:
         if self._lost() and not found.spots:
             return self._search_from_here()
-        return self._step_or_verify((), State.STEPPING)
+        if found.probability < SURE and self.tally.doubts == 0 and len(self.tally.tests) == 0:
+            self.tally.doubts = 1
+            self.notes.append("the spots did not answer as predicted; test moves made")
+            return self._test_next((Event.MODEL_DOUBTED,))
+        return self._step_or_verify(())
 
     def _verified(self) -> Turn:
         self.tally.verified += 1
@@ -170,17 +202,18 @@ class ClosingIn:
         away = self.model.mount() @ (self._null() - self._round_center())
         if float(np.max(np.abs(away) / self.plan.tolerances)) > 3.0:
             self._round = None
-            return self._step_or_verify((Event.NOT_NULL,), State.STEPPING)
-        if self.tally.verified < self.plan.max_verification_looks and self._more_looks_help():
+            return self._step_or_verify((Event.NOT_NULL,))
+        unsure = self._more_looks_help() or not self._lens_is_checked()
+        if self.tally.verified < self.plan.max_verification_looks and unsure:
             return Turn((), self._look_round())
         return self._settle((Event.ENOUGH_LOOKS,))
 
     def _settled(self) -> Turn:
         verdict = judge(self.plan, self.model.pose_here(), self.model.contributions(), scatter(self.model))
         self._verdict = verdict
-        agreement = returns_against_transmitted(self.model)
-        if not agreement.holds:
-            return self._finish(Event.BENCH_WRONG, Outcome.STOPPED, *why_contradictory(agreement))
+        wrong = self._trouble(final=True) or self._contradiction()
+        if wrong is not None:
+            return wrong
         if verdict.passed:
             return self._finish(Event.PASSED, Outcome.ALIGNED, why_passed(verdict), "")
         if self.tally.settles < 3 and self._moving_helps(verdict):
@@ -193,14 +226,13 @@ class ClosingIn:
 
     # --- pieces -------------------------------------------------------------------------------------
 
-    def _step_or_verify(self, before: tuple[Event, ...], state: State) -> Turn:
-        del state
-        pose = self.model.pose_here() if self.model.looks else self.model.pose_at(self.axes, self.sides)
+    def _step_or_verify(self, before: tuple[Event, ...]) -> Turn:
+        pose = self.model.pose_here() if len(self.model.looks) else self.model.pose_at(self.axes, self.sides)
         target = self._null()
         off = np.abs(self.model.mount() @ (target - self.axes)) / self.plan.tolerances
         sigma = np.sqrt(np.diag(pose.covariance)) / self.plan.tolerances
         if np.all(off <= 0.5 + 2.0 * np.minimum(sigma, 1.0)):
-            return Turn((*before, Event.NEAR_NULL), self._look_round())
+            return self._verify((*before, Event.NEAR_NULL))
         if self.tally.steps >= _MOST_STEPS:
             reason = f"after {self.tally.steps} steps the lens is still {self._offset_words()} from the axis"
             remedy = (
@@ -215,8 +247,41 @@ class ClosingIn:
         self.tally.steps += 1
         return Turn(before, self._move(step.axes, f"step {self.tally.steps} to the null", MovePurpose.STEP))
 
+    def _verify(self, before: tuple[Event, ...]) -> Turn:
+        """Look round the null, unless the plan asks for no more than what is known already."""
+        if self.plan.verification_looks == 0 and self._lens_is_checked():
+            parts = self.model.contributions()
+            if judge(self.plan, self.model.pose_here(), parts, scatter(self.model)).passed:
+                turn = self._settled()
+                return Turn((*before, Event.ENOUGH_LOOKS, *turn.concluded), turn.action)
+        return Turn(before, self._look_round())
+
+    def _lens_is_checked(self) -> bool:
+        """Say whether the looks would show a wrong lens; where they cannot, no more looks are spent on it."""
+        if self.plan.prescription is not Prescription.KNOWN or power_sigma(self.model) <= _LENS_SIGMA:
+            return True
+        return self.tally.verified >= max(self.plan.verification_looks, 8)
+
+    def _test_moves_pay(self) -> bool:
+        """Say whether a test move is due: asked for, or the model too unsure of the way to the null."""
+        made = len(self.tally.tests)
+        if made >= len(self.bench.axes):
+            return False
+        if self.plan.test_moves is TestMoves.ALWAYS or (self.tally.doubts and made < 2):
+            return True
+        pose = self.model.pose_here()
+        projector = visible_projector(self.plan, self.model.sensitivities(), _TYPICAL_SPOT_MM)
+        sigma = np.sqrt(np.diag(projector @ pose.covariance @ projector.T)) / self.plan.tolerances
+        off = float(np.linalg.norm(projector @ pose.mean / self.plan.tolerances))
+        return bool(np.max(sigma) > max(_TRUSTED * off, 5.0))
+
     def _test_next(self, before: tuple[Event, ...]) -> Turn:
-        number = len(self.tally.tests)
+        number = next(
+            index
+            for main in _TEST_ORDER
+            for index, axis in enumerate(self.bench.axes)
+            if axis.moves == main and index not in self.tally.tests
+        )
         self.tally.tests.append(number)
         sizes = test_move_sizes(self.plan, self.bench, self.model.jacobian(), 0.02)
         way = self._null()[number] - self.axes[number]
@@ -229,7 +294,8 @@ class ClosingIn:
     def _look_round(self) -> Action:
         if self._round is None:
             self._round = self._null()
-            self._offsets = looks_round_null(self.plan, self.model, self.hole_radius_mm)
+            wide = 0 if self._lens_is_checked() else 2
+            self._offsets = looks_round_null(self.plan, self.model, self.hole_radius_mm, wide)
         offset = np.linalg.solve(self.model.mount(), next(self._offsets))
         step = bounded_step(self.plan, self.bench, self.axes, self._round + offset)
         return self._move(step.axes, "look beside the null, so that speckle averages", MovePurpose.VERIFY)
@@ -240,7 +306,9 @@ class ClosingIn:
     def _settle(self, before: tuple[Event, ...]) -> Turn:
         self.tally.settles += 1
         step = bounded_step(self.plan, self.bench, self.axes, self._null())
-        return Turn(before, self._move(step.axes, "to the best estimate of the null", MovePurpose.STEP))
+        # The first one only returns from the looks beside the null; a second one corrects.
+        purpose = MovePurpose.VERIFY if self.tally.settles == 1 else MovePurpose.STEP
+        return Turn(before, self._move(step.axes, "to the best estimate of the null", purpose))
 
     def _part_the_returns(self) -> Turn:
         """Decentre moves the two returns apart, tilt moves them together: only decentre can tell."""
@@ -270,14 +338,14 @@ class ClosingIn:
 
     def _lost(self) -> bool:
         """Say whether the looks so far leave the pose too open to step by, visible directions only."""
-        if not self.model.looks:
+        if not len(self.model.looks):
             return True
         covariance = self.model.pose_here().covariance
         wide = np.sqrt(np.diag(covariance)) > (_LOST_MM, _LOST_MM, _LOST_MRAD, _LOST_MRAD)
         return bool(np.any(wide)) and self._rank_seen() < 4
 
     def _rank_seen(self) -> int:
-        rows = self.model.seen_at_last_look()
+        rows = self.model.looks.seen[-1]
         return int(np.linalg.matrix_rank(self.model.sensitivities()[rows], tol=1e-3)) if np.any(rows) else 0
 
     def _null(self) -> Vector:

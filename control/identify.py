@@ -8,13 +8,13 @@ from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import chi2
+from scipy.special import chdtrc
 
 from control.learn import LearnedModel
 from control.unknowns import innovation
 from vision.spots import Sighting, Spot, SpotName
 
-_UNLIKELY: Final = 1e-6
+_CLEARLY: Final = 20.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,7 +39,7 @@ class Identified:
     @property
     def probability(self) -> float:
         """Chance of a misfit at least as large."""
-        return float(chi2.sf(self.chi_square, self.coordinates)) if self.coordinates else 1.0
+        return float(chdtrc(self.coordinates, self.chi_square)) if self.coordinates else 1.0
 
 
 def identify(
@@ -47,21 +47,26 @@ def identify(
     axes: NDArray[np.float64],
     sides: NDArray[np.float64],
     sightings: Mapping[SpotName, Sighting],
+    *,
+    doubtful: bool = False,
 ) -> Identified:
     """Return the spots under the names that the model finds believable.
 
-    Names are exchanged only when they are all but impossible as given and believable the other way round.
+    Names are exchanged only when the exchange is believable and far more so than the names as given; where
+    they have been wrong before in this run (``doubtful``), being more believable is enough.
     """
     spots = {name: seen for name, seen in sightings.items() if isinstance(seen, Spot)}
     predicted = model.predict(axes, sides)
     square, count = innovation(predicted, spots)
     given = Identified(spots, False, square, count)
-    if given.probability >= _UNLIKELY or (SpotName.FRONT not in spots and SpotName.BACK not in spots):
+    margin = 0.0 if doubtful else _CLEARLY
+    if square <= margin or (SpotName.FRONT not in spots and SpotName.BACK not in spots):
         return given
     other = {_EXCHANGED.get(name, name): spot for name, spot in spots.items()}
     square, count = innovation(predicted, other)
     exchanged = Identified(other, True, square, count)
-    return exchanged if exchanged.probability >= 1e-3 else given
+    clear = given.chi_square - square > margin and exchanged.probability >= 1e-4
+    return exchanged if clear else given
 
 
 _EXCHANGED: Final = {SpotName.FRONT: SpotName.BACK, SpotName.BACK: SpotName.FRONT}

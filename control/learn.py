@@ -1,20 +1,23 @@
 """The model that learns: pose, mount, plates, distances and prescription, from every look (Gauss-Newton MAP).
 
-The unknowns are deviations from the nominal bench, each with a prior. The exact trace of the recipe's lens is
-the model; small changes of L1, L2 and the curvatures act through the derivatives of the paraxial
-sensitivities, which leaves an error of second order in them (below 2 um on the plate at 1 % and 1 degree).
+The unknowns are deviations from the nominal bench, each with a prior. The exact trace of the lens is the
+model. Small changes of L1, L2 and the curvatures act through the derivatives of the paraxial sensitivities;
+when a curvature has moved by more than 3 % the lens itself is replaced, so that what is left of second order
+stays below 2 um on the plate at 1 degree.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from copy import copy
+from copy import copy, deepcopy
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from control.model import SPOTS, LensModel
+from control.looks import Looks
+from control.model import SPOTS, LensModel, bent
 from control.plan import BenchModel
 from control.unknowns import (
     BACKLASH,
@@ -25,11 +28,10 @@ from control.unknowns import (
     MOUNT,
     POSE,
     REFERENCES,
-    UNSEEN_MM2,
     Memory,
     Pose,
     References,
-    as_rows,
+    Vector,
     inverse,
     kept,
     prior,
@@ -37,10 +39,35 @@ from control.unknowns import (
 )
 from vision.spots import Spot, SpotName
 
-Vector = NDArray[np.float64]
-
 _RETRACE: Final = np.array([0.1, 0.1, 1.0, 1.0])
-_ROUNDS: Final = 6
+_STILL: Final = np.array([0.01, 0.01, 0.1, 0.1])
+_ROUNDS: Final = 8
+_BEND: Final = 0.03
+_FLAT_PER_MM: Final = 1e-3
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Rows:
+    """The looks, whitened: what least squares works on.
+
+    Attributes
+    ----------
+    by : ndarray, shape (n, 6, unknowns)
+        Derivatives of the spots, mm per unknown.
+    root : ndarray, shape (n, 6, 6)
+        Lower triangular; root^T times a deviation in mm is in standard uncertainties.
+    residual : ndarray, shape (n, 6)
+        Measured less modelled, mm; 0 where unseen.
+    """
+
+    by: Vector
+    root: Vector
+    residual: Vector
+
+    def whiten(self, deviations: Vector) -> Vector:
+        """Return deviations (n, 6, m) in mm as rows (6 n, m) in standard uncertainties."""
+        rows: Vector = self.root.transpose(0, 2, 1) @ deviations
+        return rows.reshape(-1, deviations.shape[-1])
 
 
 class LearnedModel:
@@ -51,7 +78,8 @@ class LearnedModel:
     lens : LensModel
     bench : BenchModel
     references : References
-    radius_sigma_relative : float
+    curvature_sigma_per_mm : ndarray, shape (surfaces,)
+        Standard uncertainty of each curvature.
     memory : Memory or None
         What earlier parts of the lot taught.
     """
@@ -61,12 +89,12 @@ class LearnedModel:
         lens: LensModel,
         bench: BenchModel,
         references: References,
-        radius_sigma_relative: float,
+        curvature_sigma_per_mm: Vector,
         memory: Memory | None = None,
     ) -> None:
         self.lens, self.bench, self.references = lens, bench, references
-        self.size = FIXED_COUNT + len(lens.lens.surfaces)
-        self.prior_mean, self.prior_covariance = prior(bench, references, radius_sigma_relative, self.size)
+        self.size = FIXED_COUNT + len(curvature_sigma_per_mm)
+        self.prior_mean, self.prior_covariance = prior(bench, references, curvature_sigma_per_mm)
         if memory is not None:
             keep = kept(self.size)
             self.prior_mean[keep] = memory.mean
@@ -74,19 +102,13 @@ class LearnedModel:
         self.prior_information = inverse(self.prior_covariance)
         self.mean = self.prior_mean.copy()
         self.covariance = self.prior_covariance.copy()
+        self.looks = Looks()
+        self.rows: Rows | None = None
+        self._stand = 0
         self._repeat = bench.repeatability()
         self._null = np.asarray(bench.null_axes, dtype=np.float64)
         self._nominal = bench.matrix()
-        self._stand = 0
-        self._axes = np.empty((0, 4))
-        self._sides = np.empty((0, 4))
-        self._stands = np.empty(0, dtype=np.int64)
-        self._values = np.empty((0, 6))
-        self._noise = np.empty((0, 6, 6))
-        self._seen = np.empty((0, 6), dtype=bool)
-        self._at = np.empty((0, 4))
-        self._traced = np.empty((0, 6))
-        self._slopes = np.empty((0, 6, 4))
+        self._traced_last: tuple[Vector, Vector, Vector] | None = None
 
     # --- what it is told ----------------------------------------------------------------------------
 
@@ -94,7 +116,7 @@ class LearnedModel:
         """Say that the mount stands anew: what it missed the last target by no longer counts."""
         self._stand += 1
 
-    def add_look(self, axes: Vector, sides: Vector, sightings: Mapping[SpotName, Spot]) -> None:
+    def add_look(self, axes: Vector, sides: Vector, spots: Mapping[SpotName, Spot]) -> None:
         """Learn from one look.
 
         Parameters
@@ -103,29 +125,16 @@ class LearnedModel:
             Positions read back.
         sides : ndarray, shape (4,)
             Direction (-1, 0, +1) of each axis's last motion.
-        sightings : mapping of SpotName to Spot
+        spots : mapping of SpotName to Spot
             The measured spots; those that are missing teach nothing.
         """
-        values, noise, seen = as_rows(sightings)
+        self.looks.append(axes, sides, self._stand, spots)
         pose = self._poses_at(axes[None], sides[None])
-        traced, slopes = self.lens.linearise(pose)
-        self._axes = np.vstack([self._axes, axes])
-        self._sides = np.vstack([self._sides, sides])
-        self._stands = np.append(self._stands, self._stand)
-        self._values = np.vstack([self._values, values])
-        self._noise = np.concatenate([self._noise, noise[None]])
-        self._seen = np.vstack([self._seen, seen])
-        self._at = np.vstack([self._at, pose])
-        self._traced = np.vstack([self._traced, traced])
-        self._slopes = np.concatenate([self._slopes, slopes])
-        self._solve()
+        self.looks.at[-1] = pose[0]
+        self.looks.traced[-1:], self.looks.slopes[-1:] = self._trace(pose)
+        self.solve()
 
     # --- what it answers ----------------------------------------------------------------------------
-
-    @property
-    def looks(self) -> int:
-        """How many looks it has learned from."""
-        return len(self._axes)
 
     def mount(self) -> Vector:
         """Return the mount matrix as learned, pose per axis unit, shape (4, 4)."""
@@ -146,8 +155,9 @@ class LearnedModel:
 
     def pose_here(self) -> Pose:
         """Return the pose where the mount stands and was last looked at."""
-        by = self._pose_derivative(self._axes[-1], self._sides[-1], here=True)
-        mean = self._poses_at(self._axes[-1:], self._sides[-1:])[0] + self.mean[HERE]
+        axes, sides = self.looks.axes[-1], self.looks.sides[-1]
+        by = self._pose_derivative(axes, sides, here=True)
+        mean = self._poses_at(axes[None], sides[None])[0] + self.mean[HERE]
         return Pose(mean, by @ self.covariance @ by.T)
 
     def null_axes(self, sides: Vector) -> Vector:
@@ -157,37 +167,30 @@ class LearnedModel:
 
     def predict(self, axes: Vector, sides: Vector) -> tuple[Vector, Vector]:
         """Return the spots expected at ``axes`` in mm on the plates, (6,), and their covariance (6, 6)."""
-        pose = self._poses_at(axes[None], sides[None])
-        traced, slopes = self.lens.linearise(pose)
-        spots, by = self._spots_and_derivatives(
-            axes[None], sides[None], pose, pose, traced, slopes, np.zeros(1, dtype=bool)
-        )
-        slope = slopes[0]
+        one = Looks()
+        one.append(axes, sides, self._stand - 1, {})
+        one.at = self._poses_at(axes[None], sides[None])
+        one.traced, one.slopes = self._trace(one.at)
+        spots, by = self._spots_and_derivatives(one)
+        slope = one.slopes[0]
         return spots[0], by[0] @ self.covariance @ by[0].T + slope @ self._repeat @ slope.T
-
-    def seen_at_last_look(self) -> NDArray[np.bool_]:
-        """Return which of the six coordinates the last look gave."""
-        last: NDArray[np.bool_] = self._seen[-1]
-        return last
 
     def remember(self, parts: int) -> Memory:
         """Return what passes to the next part."""
         keep = kept(self.size)
         return Memory(self.mean[keep].copy(), self.covariance[np.ix_(keep, keep)].copy(), parts)
 
-    def residuals(self) -> tuple[Vector, Vector]:
-        """Return residuals (n, 6) of all looks in mm, 0 where unseen, and which were seen (n, 6)."""
-        poses = self._poses_at(self._axes, self._sides)
-        spots, _ = self._spots_and_derivatives(
-            self._axes, self._sides, poses, self._at, self._traced, self._slopes, self._stands == self._stand
-        )
-        return np.where(self._seen, self._values - spots, 0.0), self._seen
-
     def misfit(self) -> tuple[float, int]:
-        """Return the weighted sum of squared residuals and the number of coordinates seen."""
-        residual, seen = self.residuals()
-        _, weight = self._derivatives_and_weights()
-        return float(np.einsum("ni,nij,nj->", residual, weight, residual)), int(np.sum(seen))
+        """Return the weighted sum of squared residuals, and the number of coordinates seen."""
+        if self.rows is None:
+            return 0.0, 0
+        white = self.rows.whiten(self.rows.residual[:, :, None])
+        return float(np.sum(white**2)), int(np.sum(self.looks.seen))
+
+    def cost(self) -> float:
+        """Return the weighted squares of residuals and deviations from the prior; the MAP is their least."""
+        off = self.mean - self.prior_mean
+        return self.misfit()[0] + float(off @ self.prior_information @ off)
 
     def left_out(self, name: SpotName) -> tuple[Vector, Vector]:
         """Return the mean residual (2,) in mm of one spot against all the others, and its covariance.
@@ -198,34 +201,35 @@ class LearnedModel:
             When that spot was never seen.
         """
         part = slice(2 * SPOTS.index(name), 2 * SPOTS.index(name) + 2)
-        rows = self._seen[:, part.start]
-        if not np.any(rows):
+        seen = self.looks.seen[:, part.start]
+        if not np.any(seen):
             raise ValueError(f"the {name.value} spot was never seen")
         rest = copy(self)
-        rest._seen, rest._noise = self._seen.copy(), self._noise.copy()
-        rest._at, rest._traced, rest._slopes = self._at.copy(), self._traced.copy(), self._slopes.copy()
-        rest._seen[:, part], rest._noise[:, part, :], rest._noise[:, :, part] = False, 0.0, 0.0
-        rest._noise[:, part, part] = np.eye(2) * UNSEEN_MM2
-        rest._solve()
-        by, _ = rest._derivatives_and_weights()
-        poses = rest._poses_at(rest._axes, rest._sides)
-        spots, _ = rest._spots_and_derivatives(
-            rest._axes, rest._sides, poses, rest._at, rest._traced, rest._slopes, rest._stands == rest._stand
-        )
-        mean_by = np.mean(by[rows][:, part], axis=0)
-        noise = np.sum(self._noise[rows][:, part, part], axis=0) / np.sum(rows) ** 2
-        offset = np.mean(self._values[rows][:, part] - spots[rows][:, part], axis=0)
+        rest.looks = self.looks.blind_to(part)
+        rest.solve()
+        spots, by = rest._spots_and_derivatives(rest.looks)
+        mean_by = np.mean(by[seen][:, part], axis=0)
+        noise = np.sum(self.looks.noise[seen][:, part, part], axis=0) / np.sum(seen) ** 2
+        offset = np.mean(self.looks.values[seen][:, part] - spots[seen][:, part], axis=0)
         return offset, mean_by @ rest.covariance @ mean_by.T + noise
+
+    def refitted(self, lens: LensModel | None = None, looks: Looks | None = None) -> LearnedModel:
+        """Return the posterior from the same prior with another lens, or with looks understood otherwise."""
+        other = copy(self)
+        other.lens, other.looks = lens or self.lens, looks or deepcopy(self.looks)
+        other.mean = self.prior_mean.copy()
+        other._traced_last = None
+        other.looks.trace(other.lens, slice(None), other._poses_at(other.looks.axes, other.looks.sides))
+        other.solve()
+        return other
 
     def contributions(self) -> dict[str, Vector]:
         """Split the covariance of :meth:`pose_here` by cause; the parts (4, 4) add up to the whole.
 
         The error of a MAP estimate is linear in the errors of what went in, so that each input's covariance
-        is carried through the gain (JCGM 100:2008, 5.1 and annex H.2 in matrix form).
+        is carried through the gain (JCGM 100:2008, 5.2; JCGM 102:2011, 6.2).
         """
-        by = self._pose_derivative(self._axes[-1], self._sides[-1], here=True)
-        gain = by @ self.covariance
-        parts: dict[str, Vector] = {}
+        gain = self._pose_derivative(self.looks.axes[-1], self.looks.sides[-1], here=True) @ self.covariance
         named = {
             "placing of the lens": POSE,
             "mount": MOUNT,
@@ -234,70 +238,92 @@ class LearnedModel:
             "backlash": BACKLASH,
             "prescription": slice(FIXED_COUNT, self.size),
         }
-        for name, block in named.items():
-            parts[name] = through(
-                gain[:, block] @ self.prior_information[block, block], self.prior_covariance[block, block]
-            )
-        lever = gain[:, REFERENCES] @ self.prior_information[REFERENCES, REFERENCES]
+        lever = gain @ self.prior_information
+        parts = {
+            name: through(lever[:, block], self.prior_covariance[block, block])
+            for name, block in named.items()
+        }
         for name, part in self.references.hole_parts.items():
-            parts[name] = through(lever[:, :2], part)
+            parts[name] = through(lever[:, REFERENCES.start : REFERENCES.start + 2], part)
         for name, part in self.references.bare_parts.items():
-            parts[name] = parts.get(name, np.zeros((4, 4))) + through(lever[:, 2:], part)
-        looks, repeat = self._noise_parts(gain)
-        parts["spots"] = looks
-        parts["mount repeatability"] = repeat + through(
-            gain[:, HERE] @ self.prior_information[HERE, HERE], self._repeat
-        )
+            carried = through(lever[:, REFERENCES.start + 2 : REFERENCES.stop], part)
+            parts[name] = parts.get(name, np.zeros((4, 4))) + carried
+        parts["spots"], away = self._noise_parts(gain)
+        parts["mount repeatability"] = away + through(lever[:, HERE], self._repeat)
         return parts
 
     # --- inside -------------------------------------------------------------------------------------
 
     def _noise_parts(self, gain: Vector) -> tuple[Vector, Vector]:
         """Covariances that the spots' noise and the mount's repeatability give to the pose."""
-        by, weight = self._derivatives_and_weights()
-        carried = gain @ by.transpose(0, 2, 1) @ weight
-        noise = np.where(self._noise >= UNSEEN_MM2, 0.0, self._noise)
-        spots = np.sum(carried @ noise @ carried.transpose(0, 2, 1), axis=0)
-        away = (self._stands != self._stand)[:, None, None]
-        repeat = np.where(away, self._slopes @ self._repeat @ self._slopes.transpose(0, 2, 1), 0.0)
-        return spots, np.sum(carried @ repeat @ carried.transpose(0, 2, 1), axis=0)
+        assert self.rows is not None
+        weight = self.rows.root @ self.rows.root.transpose(0, 2, 1)
+        carried = gain @ self.rows.by.transpose(0, 2, 1) @ weight
+        both = self.looks.seen[:, :, None] & self.looks.seen[:, None, :]
+        noise = np.where(both, self.looks.noise, 0.0)
+        repeat = np.where(both, self._spread(), 0.0)
+        back = carried.transpose(0, 2, 1)
+        return np.sum(carried @ noise @ back, axis=0), np.sum(carried @ repeat @ back, axis=0)
 
-    def _solve(self) -> None:
+    def _spread(self) -> Vector:
+        """Covariance (n, 6, 6) of the spots because a past stand missed its target by what it repeats."""
+        looks = self.looks
+        spread = looks.slopes @ self._repeat @ looks.slopes.transpose(0, 2, 1)
+        return np.where((looks.stands == self._stand)[:, None, None], 0.0, spread)
+
+    def solve(self) -> None:
         """Iterate to the MAP; trace anew only where the pose has left its linearisation."""
+        looks = self.looks
+        poses = self._poses_at(looks.axes, looks.sides)
         for _ in range(_ROUNDS):
-            before = self.mean
-            by, weight = self._derivatives_and_weights()
-            residual, _ = self.residuals()
-            target = residual + np.einsum("nij,j->ni", by, before)
-            root = np.asarray(np.linalg.cholesky(weight), dtype=np.float64)
-            rows = (root.transpose(0, 2, 1) @ by).reshape(-1, self.size)
-            right = np.einsum("nji,nj->ni", root, target).reshape(-1)
-            self.covariance = inverse(self.prior_information + rows.T @ rows)
-            self.mean = self.covariance @ (self.prior_information @ self.prior_mean + rows.T @ right)
-            poses = self._poses_at(self._axes, self._sides)
-            stale = np.any(np.abs(poses - self._at) > _RETRACE, axis=1)
-            if np.any(stale):
-                self._at[stale] = poses[stale]
-                self._traced[stale], self._slopes[stale] = self.lens.linearise(poses[stale])
-            elif np.all(np.abs(self.mean - before) <= 1e-3 * np.sqrt(np.diag(self.covariance))):
+            before = poses
+            root = np.asarray(np.linalg.cholesky(inverse(looks.noise + self._spread())), dtype=np.float64)
+            spots, by = self._spots_and_derivatives(looks)
+            self.rows = Rows(by, root, np.where(looks.seen, looks.values - spots, 0.0))
+            white = self.rows.whiten(np.concatenate([by, self.rows.residual[:, :, None]], axis=2))
+            left, right = white[:, :-1], white[:, -1]
+            self.covariance = inverse(self.prior_information + left.T @ left)
+            pull = left.T @ right + self.prior_information @ (self.prior_mean - self.mean)
+            change = self.covariance @ pull
+            self.mean = self.mean + change
+            self.rows = Rows(by, root, self.rows.residual - np.where(looks.seen, by @ change, 0.0))
+            poses = self._poses_at(looks.axes, looks.sides)
+            stale = np.any(np.abs(poses - looks.at) > _RETRACE, axis=1)
+            bend = self._bend()
+            if np.any(stale) and not bend:
+                looks.trace(self.lens, stale, poses[stale])
+            elif not bend and bool(np.all(np.abs(poses - before) <= _STILL)):
                 return
 
-    def _derivatives_and_weights(self) -> tuple[Vector, Vector]:
-        here = self._stands == self._stand
-        poses = self._poses_at(self._axes, self._sides)
-        _, by = self._spots_and_derivatives(
-            self._axes, self._sides, poses, self._at, self._traced, self._slopes, here
-        )
-        spread = self._slopes @ self._repeat @ self._slopes.transpose(0, 2, 1)
-        noise = self._noise + np.where(here[:, None, None], 0.0, spread)
-        return by, inverse(noise)
+    def _bend(self) -> bool:
+        """Replace the lens when its curvatures have moved too far for their derivatives; say whether."""
+        curvatures = np.array([surface.curvature_per_mm for surface in self.lens.lens.surfaces])
+        change = self.mean[FIXED_COUNT:]
+        if np.all(np.abs(change) <= _BEND * np.maximum(np.abs(curvatures), _FLAT_PER_MM)):
+            return False
+        self.lens = bent(self.lens, change)
+        self.prior_mean = self.prior_mean.copy()
+        self.prior_mean[FIXED_COUNT:] -= change
+        self.mean = self.mean.copy()
+        self.mean[FIXED_COUNT:] = 0.0
+        self._traced_last = None
+        self.looks.trace(self.lens, slice(None), self._poses_at(self.looks.axes, self.looks.sides))
+        return True
+
+    def _trace(self, pose: Vector) -> tuple[Vector, Vector]:
+        """Trace one pose (1, 4); the same pose is asked for before and after a look."""
+        last = self._traced_last
+        if last is None or not np.array_equal(last[0], pose):
+            last = (pose.copy(), *self.lens.linearise(pose))
+            self._traced_last = last
+        return last[1], last[2]
 
     def _change(self) -> Vector:
         """Change of the sensitivities by what was learned of distances and curvatures."""
         l1, l2 = self.mean[DISTANCES]
         change: Vector = l1 * self.lens.per_l1_mm + l2 * self.lens.per_l2_mm
-        for relative, per_relative in zip(self.mean[FIXED_COUNT:], self.lens.per_curvature, strict=True):
-            change = change + relative * per_relative
+        for curvature, per_curvature in zip(self.mean[FIXED_COUNT:], self.lens.per_curvature, strict=True):
+            change = change + curvature * per_curvature
         return change
 
     def _from_null(self, axes: Vector, sides: Vector) -> Vector:
@@ -316,35 +342,28 @@ class LearnedModel:
             by[:, HERE] = np.eye(4)
         return by
 
-    def _spots_and_derivatives(
-        self,
-        axes: Vector,
-        sides: Vector,
-        poses: Vector,
-        at: Vector,
-        traced: Vector,
-        slopes: Vector,
-        here: NDArray[np.bool_],
-    ) -> tuple[Vector, Vector]:
+    def _spots_and_derivatives(self, looks: Looks) -> tuple[Vector, Vector]:
         """Spots (n, 6) on the plates and derivatives (n, 6, size) by every unknown."""
-        count = len(axes)
-        total = slopes + self._change()
-        from_beam = traced + np.einsum("nij,nj->ni", slopes, poses - at) + poses @ self._change().T
-        from_beam = from_beam + np.where(here[:, None], total @ self.mean[HERE], 0.0)
-        quarter = np.empty_like(from_beam)
-        quarter[:, 0::2], quarter[:, 1::2] = -from_beam[:, 1::2], from_beam[:, 0::2]
-        by = np.zeros((count, 6, self.size))
+        here: NDArray[np.bool_] = looks.stands == self._stand
+        shift = self._from_null(looks.axes, looks.sides)
+        mount = self.mount()
+        poses = self.mean[POSE] + shift @ mount.T
+        change = self._change()
+        total = looks.slopes + change
+        moved = poses - looks.at + np.where(here[:, None], self.mean[HERE], 0.0)
+        beam = looks.traced + (total @ moved[:, :, None])[:, :, 0] + looks.at @ change.T
+        quarter = np.empty_like(beam)
+        quarter[:, 0::2], quarter[:, 1::2] = -beam[:, 1::2], beam[:, 0::2]
+        by = np.zeros((len(looks), 6, self.size))
         by[:, :, POSE] = total
-        by[:, :, MOUNT] = np.einsum("nij,nk->nijk", total, self._from_null(axes, sides)).reshape(count, 6, 16)
+        by[:, :, MOUNT] = (total[:, :, :, None] * shift[:, None, None, :]).reshape(len(looks), 6, 16)
         by[:, :4, 20], by[:, 4:, 21] = quarter[:, :4], quarter[:, 4:]
         by[:, :, 22], by[:, :, 23] = poses @ self.lens.per_l1_mm.T, poses @ self.lens.per_l2_mm.T
-        by[:, :, FIXED_COUNT:] = np.einsum("kij,nj->nik", self.lens.per_curvature, poses)
+        for number, per_curvature in enumerate(self.lens.per_curvature):
+            by[:, :, FIXED_COUNT + number] = poses @ per_curvature.T
         by[:, 0, 24] = by[:, 2, 24] = by[:, 1, 25] = by[:, 3, 25] = by[:, 4, 26] = by[:, 5, 27] = 1.0
-        by[:, :, BACKLASH] = -(total @ self.mount()) * sides[:, None, :] / 2.0
+        by[:, :, BACKLASH] = (total @ mount) * looks.sides[:, None, :] / -2.0
         by[here, :, HERE] = total[here]
-        spots = from_beam.copy()
-        spots[:, :4] += self.mean[20] * quarter[:, :4]
-        spots[:, 4:] += self.mean[21] * quarter[:, 4:]
-        hole = self.references.hole_mm + self.mean[24:26]
-        bare = self.references.bare_mm + self.mean[26:28]
-        return spots + np.concatenate([hole, hole, bare]), by
+        spots = beam + quarter * self.mean[[20, 20, 20, 20, 21, 21]]
+        spots += self.mean[[24, 25, 24, 25, 26, 27]] + self.references.six()
+        return spots, by

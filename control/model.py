@@ -24,8 +24,9 @@ SPOTS: Final = (SpotName.FRONT, SpotName.BACK, SpotName.TRANSMITTED)
 PATHS: Final = (SpotPath.FRONT, SpotPath.BACK, SpotPath.TRANSMITTED)
 _STEPS: Final = np.array([1e-3, 1e-3, 1e-2, 1e-2])
 _STENCIL: Final = np.concatenate([np.zeros((1, 4)), np.diag(_STEPS), -np.diag(_STEPS)])
+_NEAR_AXIS_MM: Final = 4.0
 _REACH: Final = np.array([4.0, 4.0, 80.0, 80.0])
-_RELATIVE: Final = 1e-4
+_BEND_PER_MM: Final = 1e-6
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -40,8 +41,7 @@ class LensModel:
     per_l1_mm, per_l2_mm : ndarray, shape (6, 4)
         Change of the sensitivities per mm of L1 and of L2.
     per_curvature : ndarray, shape (surfaces, 6, 4)
-        Change of the sensitivities per relative change of each surface's curvature. A plane surface takes
-        a curvature of 1 / 1 m as its unit.
+        Change of the sensitivities per 1 / mm of each surface's curvature.
     radius_mm, power_fraction : tuple of float
         Radius (1/e^2) and power of each spot at the null.
     """
@@ -79,7 +79,7 @@ def lens_model(lens: Lens, layout: Layout, beam: Beam) -> LensModel:
     per_l1, per_l2 = (10.0 * (paraxial_sensitivities(small, place, beam) - base) for place in farther)
     per_curvature = np.stack(
         [
-            (paraxial_sensitivities(_bent(small, number), layout, beam) - base) / _RELATIVE
+            (paraxial_sensitivities(_bent(small, number, _BEND_PER_MM), layout, beam) - base) / _BEND_PER_MM
             for number in range(len(lens.surfaces))
         ]
     )
@@ -92,11 +92,18 @@ def lens_model(lens: Lens, layout: Layout, beam: Beam) -> LensModel:
     return replace(bare, at_null=bare.linearise(null)[1][0])
 
 
-def _bent(lens: Lens, number: int) -> Lens:
-    """Return the lens with one curvature changed by the relative step (plano: of 1 / 1 m)."""
+def bent(model: LensModel, change_per_mm: NDArray[np.float64]) -> LensModel:
+    """Return the model of a lens with its curvatures changed (1 / mm); its rim is not looked at."""
+    near_axis = replace(model.lens, clear_aperture_mm=min(model.lens.clear_aperture_mm, _NEAR_AXIS_MM))
+    for number, change in enumerate(change_per_mm):
+        near_axis = _bent(near_axis, number, float(change))
+    return lens_model(near_axis, model.layout, model.beam)
+
+
+def _bent(lens: Lens, number: int, change_per_mm: float) -> Lens:
+    """Return the lens with one curvature changed."""
     surface = lens.surfaces[number]
-    curvature = surface.curvature_per_mm
-    curvature += _RELATIVE * (curvature or 1e-3)
+    curvature = surface.curvature_per_mm + change_per_mm
     surfaces = list(lens.surfaces)
-    surfaces[number] = replace(surface, radius_mm=1.0 / curvature)
+    surfaces[number] = replace(surface, radius_mm=1.0 / curvature if curvature else math.inf)
     return replace(lens, surfaces=tuple(surfaces))

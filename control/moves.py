@@ -116,14 +116,18 @@ def blind_at_null(model: LearnedModel, hole_radius_mm: float) -> frozenset[SpotN
     )
 
 
-def looks_round_null(plan: AlignmentPlan, model: LearnedModel, hole_radius_mm: float) -> Iterator[Vector]:
+def looks_round_null(
+    plan: AlignmentPlan, model: LearnedModel, hole_radius_mm: float, wide_pairs: int = 0
+) -> Iterator[Vector]:
     """Yield pose offsets (mm, mm, mrad, mrad) in symmetric pairs, without end.
 
     Each pair is turned by the golden angle against the one before and every look moves every spot by a few
     speckle grains, because speckle does not average while nothing moves. Where the hole swallows a spot at
-    the null, the looks lean out until it stands beside the hole, on opposite sides in turn.
+    the null, the looks lean out until it stands beside the hole, on opposite sides in turn. The first
+    ``wide_pairs`` go out sideways until the returns have moved by 2 mm, which shows the lens's power.
     """
     slopes = np.abs(model.sensitivities())
+    wide = min(2.0 / max(float(np.max(slopes[:4, :2])), 1e-3), plan.max_step_mm / 2.0)
     decenter = plan.dither_spot_mm / max(float(np.max(slopes[4:, :2])), 0.2)
     tilt = plan.dither_spot_mm / max(float(np.min(np.max(slopes[:4, 2:], axis=1))), 0.2)
     blind = [
@@ -138,7 +142,8 @@ def looks_round_null(plan: AlignmentPlan, model: LearnedModel, hole_radius_mm: f
         across = np.array([math.cos(angle), math.sin(angle)])
         # Tilt rx moves spots along y: turned like this, decentre and tilt move them across each other.
         along = np.array([math.cos(angle), math.sin(angle)])
-        offset = np.concatenate([decenter * size * across, max(tilt * size, lean) * along])
+        sideways = max(decenter * size, wide) if pair < wide_pairs else decenter * size
+        offset = np.concatenate([sideways * across, max(tilt * size, lean) * along])
         yield offset
         yield -offset
         pair += 1

@@ -100,14 +100,21 @@ class AlignmentPlan:
             _require_positive(name, getattr(self, name))
         for name in ("max_looks", "max_moves", "frames_per_look", "frames_at_verification"):
             _require_count(name, getattr(self, name), 1)
-        _require_count("verification_looks", self.verification_looks, 2)
+        _require_count("verification_looks", self.verification_looks, 0)
         _require_count("max_verification_looks", self.max_verification_looks, self.verification_looks)
         if not 0.5 <= self.coverage < 1.0:
             raise ValueError(f"coverage is {self.coverage}, allowed is 0.5 to below 1")
 
+    def curvature_sigma_per_mm(self) -> NDArray[np.float64]:
+        """Return the standard uncertainty of each curvature; a first guess may be wrong in sign."""
+        curvatures = np.abs([surface.curvature_per_mm for surface in self.lens.surfaces])
+        if self.prescription is Prescription.UNKNOWN:
+            return np.maximum(0.3 * curvatures, 0.005)
+        return np.maximum(self.radius_sigma_relative * curvatures, 2e-6)
+
     @property
     def tolerances(self) -> NDArray[np.float64]:
-        """Tolerances as a pose (mm, mm, mrad, mrad)."""
+        """Return the tolerances as a pose (mm, mm, mrad, mrad)."""
         decenter = self.tolerance_decenter_um / 1000.0
         tilt = self.tolerance_tilt_arcsec / ARCSEC_PER_MRAD
         return np.array([decenter, decenter, tilt, tilt])

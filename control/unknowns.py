@@ -46,8 +46,12 @@ class References:
     hole_parts: Mapping[str, Vector]
     bare_parts: Mapping[str, Vector]
 
+    def six(self) -> Vector:
+        """Return where the three spots belong, in the order of every vector of six coordinates."""
+        return np.concatenate([self.hole_mm, self.hole_mm, self.bare_mm])
+
     def covariance(self) -> Vector:
-        """Joint covariance of (hole x, y, bare x, y), shape (4, 4)."""
+        """Return the joint covariance of (hole x, y, bare x, y), shape (4, 4)."""
         full = np.zeros((4, 4))
         full[:2, :2] = sum(self.hole_parts.values())
         full[2:, 2:] = sum(self.bare_parts.values())
@@ -112,10 +116,9 @@ def as_rows(sightings: Mapping[SpotName, Spot]) -> tuple[Vector, Vector, NDArray
     return values, noise, seen
 
 
-def prior(
-    bench: BenchModel, references: References, radius_sigma_relative: float, size: int
-) -> tuple[Vector, Vector]:
+def prior(bench: BenchModel, references: References, curvature_sigma_per_mm: Vector) -> tuple[Vector, Vector]:
     """Return mean (size,) and covariance (size, size) of the unknowns before the first look."""
+    size = FIXED_COUNT + len(curvature_sigma_per_mm)
     sigma = np.empty(size)
     sigma[0:2], sigma[2:4] = bench.start_sigma_mm, bench.start_sigma_mrad
     sigma[MOUNT] = bench.matrix_sigma().reshape(-1)
@@ -128,7 +131,7 @@ def prior(
         sigma[28 + number] = free if axis.approach_from is None else 1e-6
         mean[28 + number] = free if axis.approach_from is None else 0.0
     sigma[HERE] = np.sqrt(np.diag(bench.repeatability()))
-    sigma[FIXED_COUNT:] = radius_sigma_relative
+    sigma[FIXED_COUNT:] = curvature_sigma_per_mm
     covariance = np.diag(sigma**2)
     covariance[REFERENCES, REFERENCES] = references.covariance()
     return mean, covariance
@@ -137,3 +140,8 @@ def prior(
 def inverse(matrix: NDArray[np.floating[Any]]) -> Vector:
     """Return the inverse of a matrix, or of each of a stack."""
     return np.asarray(np.linalg.inv(matrix), dtype=np.float64)
+
+
+def kept_bench(size: int) -> NDArray[np.int64]:
+    """Return the indices, among those that are kept, of the bench alone (no prescription)."""
+    return np.arange(len(kept(size)) - (size - FIXED_COUNT))

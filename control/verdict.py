@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import chi2
+from scipy.special import chdtrc
 
 from control.learn import LearnedModel
 from control.messages import Verdict
@@ -52,13 +52,14 @@ class Agreement:
 
 
 def scatter(model: LearnedModel) -> Agreement:
-    """Compare the residuals of all looks with what their covariances promise."""
-    residual, seen = model.residuals()
-    squares, count = model.misfit()
-    fitted = 4
-    freedom = max(count - fitted, 1)
-    worst = float(np.max(np.abs(residual[seen]), initial=0.0))
-    return Agreement(squares, freedom, float(chi2.sf(squares, freedom)), worst)
+    """Compare the residuals of all looks, and the deviations from the prior, with what was promised.
+
+    The smallest cost of a MAP fit is chi-square distributed with as many degrees of freedom as there are
+    coordinates: each unknown that is fitted brings its prior along.
+    """
+    cost, count = model.cost(), max(model.misfit()[1], 1)
+    residual = model.rows.residual if model.rows is not None else np.zeros(1)
+    return Agreement(cost, count, float(chdtrc(count, cost)), float(np.max(np.abs(residual))))
 
 
 def returns_against_transmitted(model: LearnedModel) -> Agreement:
@@ -70,7 +71,7 @@ def returns_against_transmitted(model: LearnedModel) -> Agreement:
     """
     offset, covariance = model.left_out(SpotName.TRANSMITTED)
     square = float(offset @ np.linalg.solve(covariance, offset))
-    return Agreement(square, 2, float(chi2.sf(square, 2)), float(np.hypot(*offset)))
+    return Agreement(square, 2, float(chdtrc(2, square)), float(np.hypot(*offset)))
 
 
 def judge(plan: AlignmentPlan, pose: Pose, parts: Mapping[str, Vector], scattered: Agreement) -> Verdict:

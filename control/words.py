@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 
+from control.diagnose import Fault
 from control.messages import Verdict
 from control.verdict import Agreement
 from optics.observability import Observability
@@ -58,3 +59,15 @@ def why_contradictory(agreement: Agreement) -> tuple[str, str]:
         "the axis or the reference is wrong"
     )
     return reason, "check the hole target, the beam's pointing and the bare beam's record; then start anew"
+
+
+def remedy_for(fault: Fault) -> str:
+    """Return what a person can do about a fault."""
+    return {
+        Fault.WRONG_LENS: "check the part against the recipe",
+        Fault.LENS_REVERSED: "turn the lens round",
+        Fault.RETURNS_SWAPPED: "check that the hole target's camera and vision know front from back",
+        Fault.LOST_STEPS: "home the axes; if it repeats, look for a stiff or slipping axis",
+        Fault.LENS_SLIPPED: "seat the lens firmly in the mount",
+        Fault.BEAM_DRIFTED: "let the laser warm up, check its mount, record the bare beam anew",
+    }[fault]

@@ -159,14 +159,17 @@ class SpotBench:
             return m.Looked(self.see(), self._pos(), action.frames, t)
         raise AssertionError(action)
 
+    def real_beam(self):
+        if self.drift_mm is None or self.looks <= self.drift_mm[0]:
+            return REF_BEAM
+        return replace(REF_BEAM, offset_mm=tuple(self.drift_mm[1]), slope_mrad=tuple(self.drift_mm[2]))
+
     def see(self):
         try:
-            y = spot_coordinates(self.lens, self.layout, REF_BEAM, self.pose[None])[0]
+            y = spot_coordinates(self.lens, self.layout, self.real_beam(), self.pose[None])[0]
         except RayLostError:
             return {n: NoSpot(Reason.OFF_THE_PLATE) for n in SpotName}
         y = y + np.concatenate([self.hole + self.beam] * 2 + [self.bare])
-        if self.drift_mm is not None and self.looks > self.drift_mm[0]:
-            y = y + np.tile(self.drift_mm[1], 3)
         out = {}
         for k, name in enumerate((SpotName.FRONT, SpotName.BACK, SpotName.TRANSMITTED)):
             c = y[2 * k : 2 * k + 2]

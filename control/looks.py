@@ -1,0 +1,82 @@
+"""The looks that a posterior rests on, side by side in arrays."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from copy import deepcopy
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from control.model import LensModel
+from control.unknowns import UNSEEN_MM2, Vector, as_rows
+from vision.spots import Spot, SpotName
+
+
+def _none(*shape: int) -> Vector:
+    return np.empty((0, *shape))
+
+
+@dataclass(slots=True, eq=False)
+class Looks:
+    """Where the mount stood, what was seen, and the trace there; n looks.
+
+    Attributes
+    ----------
+    axes, sides : ndarray, shape (n, 4)
+        Positions read back, and from which side (-1, 0, +1) each axis came.
+    stands : ndarray of int, shape (n,)
+        Counts up with every move.
+    values, noise, seen : ndarray, shape (n, 6), (n, 6, 6), (n, 6)
+        Spots in mm, their covariance, and which coordinates were seen.
+    at, traced, slopes : ndarray, shape (n, 4), (n, 6), (n, 6, 4)
+        Poses at which the lens was traced, the spots there and their sensitivities.
+    """
+
+    axes: Vector = field(default_factory=lambda: _none(4))
+    sides: Vector = field(default_factory=lambda: _none(4))
+    stands: NDArray[np.int64] = field(default_factory=lambda: np.empty(0, dtype=np.int64))
+    values: Vector = field(default_factory=lambda: _none(6))
+    noise: Vector = field(default_factory=lambda: _none(6, 6))
+    seen: NDArray[np.bool_] = field(default_factory=lambda: np.empty((0, 6), dtype=bool))
+    at: Vector = field(default_factory=lambda: _none(4))
+    traced: Vector = field(default_factory=lambda: _none(6))
+    slopes: Vector = field(default_factory=lambda: _none(6, 4))
+
+    def __len__(self) -> int:
+        return len(self.axes)
+
+    def append(self, axes: Vector, sides: Vector, stand: int, spots: Mapping[SpotName, Spot]) -> None:
+        """Add a look that is yet to be traced."""
+        values, noise, seen = as_rows(spots)
+        self.axes = np.concatenate([self.axes, axes[None]])
+        self.sides = np.concatenate([self.sides, sides[None]])
+        self.stands = np.append(self.stands, stand)
+        self.values = np.concatenate([self.values, values[None]])
+        self.noise = np.concatenate([self.noise, noise[None]])
+        self.seen = np.concatenate([self.seen, seen[None]])
+        self.at = np.concatenate([self.at, np.zeros((1, 4))])
+        self.traced = np.concatenate([self.traced, np.zeros((1, 6))])
+        self.slopes = np.concatenate([self.slopes, np.zeros((1, 6, 4))])
+
+    def trace(self, lens: LensModel, which: NDArray[np.bool_] | slice, poses: Vector) -> None:
+        """Trace some looks anew, at ``poses``."""
+        self.at[which] = poses
+        self.traced[which], self.slopes[which] = lens.linearise(poses)
+
+    def exchanged(self) -> Looks:
+        """Return a copy in which front and back return have changed places."""
+        order = [2, 3, 0, 1, 4, 5]
+        rest = deepcopy(self)
+        rest.values, rest.seen = rest.values[:, order], rest.seen[:, order]
+        rest.noise = rest.noise[:, order][:, :, order]
+        return rest
+
+    def blind_to(self, part: slice) -> Looks:
+        """Return a copy in which two of the six coordinates were never seen."""
+        rest = deepcopy(self)
+        rest.seen[:, part] = False
+        rest.noise[:, part, :] = rest.noise[:, :, part] = 0.0
+        rest.noise[:, part, part] = np.eye(2) * UNSEEN_MM2
+        return rest
