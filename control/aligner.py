@@ -316,6 +316,10 @@ def _unsound(observation: Observation) -> str:
     return ""
 
 
+_LEAST_MM2: Final = 1e-14
+_MOST_MM2: Final = 1e8
+
+
 def _not_a_place(what: str, center: NDArray[np.float64], covariance: NDArray[np.float64]) -> str:
     center, covariance = np.asarray(center, dtype=np.float64), np.asarray(covariance, dtype=np.float64)
     if center.shape != (2,) or not np.all(np.isfinite(center)) or np.max(np.abs(center)) > 1e4:
@@ -323,6 +327,9 @@ def _not_a_place(what: str, center: NDArray[np.float64], covariance: NDArray[np.
     if covariance.shape != (2, 2) or not np.all(np.isfinite(covariance)):
         return f"{what} has the covariance {covariance.tolist()} mm^2"
     (xx, xy), (yx, yy) = covariance.tolist()
-    if abs(xy - yx) > 1e-6 * abs(xy) or xx <= 0.0 or yy <= 0.0 or xx * yy <= xy * xy:
+    if abs(xy - yx) > 1e-6 * abs(xy) or min(xx, yy) <= 0.0 or xx * yy <= xy * xy:
         return f"{what} has the covariance {covariance.tolist()} mm^2, which is not positive definite"
+    smallest = (xx * yy - xy * xy) / (xx + yy)
+    if smallest < _LEAST_MM2 or xx + yy > _MOST_MM2:
+        return f"{what} has the covariance {covariance.tolist()} mm^2, which no camera gives"
     return ""

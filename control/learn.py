@@ -175,6 +175,11 @@ class LearnedModel:
         slope = one.slopes[0]
         return spots[0], by[0] @ self.covariance @ by[0].T + slope @ self._repeat @ slope.T
 
+    def start_covariance(self) -> Vector:
+        """Return how uncertain the pose was before the first look, shape (4, 4)."""
+        covariance: Vector = self.prior_covariance[POSE, POSE]
+        return covariance
+
     def remember(self, parts: int) -> Memory:
         """Return what passes to the next part."""
         keep = kept(self.size)

@@ -68,26 +68,36 @@ def on_steps(bench: BenchModel, axes: Vector) -> Vector:
     return np.array(values)
 
 
-def visible_projector(plan: AlignmentPlan, sensitivities: Vector, spot_sigma_mm: float) -> Vector:
-    """Return the projector (4, 4) of a pose change onto the directions that the spots show.
+def visible_projector(bench: BenchModel, sensitivities: Vector, spot_sigma_mm: float) -> Vector:
+    """Return the projector (4, 4) of a pose change onto the directions that one look shows at all.
 
-    Directions are those of the singular vectors in units of tolerance; a direction is invisible when all
-    the looks that a verification may take leave it uncertain by more than the tolerance.
+    Directions are those of the singular vectors in units of how a lens lies in the mount; one is visible
+    when a look narrows it to less than a third of that.
     """
-    scaled = sensitivities * plan.tolerances / spot_sigma_mm
-    _, values, rows = np.linalg.svd(scaled)
-    seen = values * math.sqrt(plan.max_verification_looks) > 1.0
-    kept = rows[seen].T @ rows[seen]
-    projector: Vector = plan.tolerances[:, None] * kept / plan.tolerances
+    scale = np.array([bench.start_sigma_mm] * 2 + [bench.start_sigma_mrad] * 2)
+    _, values, rows = np.linalg.svd(sensitivities * scale / spot_sigma_mm)
+    seen = rows[values > 3.0]
+    projector: Vector = scale[:, None] * (seen.T @ seen) / scale
     return projector
 
 
 def visible_null(plan: AlignmentPlan, model: LearnedModel, here: Vector, sides: Vector) -> Vector:
-    """Return the axis positions of the null as far as the spots show it; invisible directions stay put."""
-    away = model.null_axes(sides) - here
-    mount = model.mount()
-    projector = visible_projector(plan, model.sensitivities(), _TYPICAL_SPOT_MM)
-    target: Vector = here + np.linalg.solve(mount, projector @ mount @ away)
+    """Return the axis positions of the null as far as the looks show it.
+
+    The estimated pose is split along the principal directions of its covariance, in units of tolerance. A
+    direction is followed when it is known better than the tolerance, or when the looks have narrowed it and
+    its offset stands out by three standard uncertainties; along any other the lens stays where it is.
+    """
+    limits = plan.tolerances
+    pose = model.pose_here() if len(model.looks) else model.pose_at(here, sides)
+    variances, turned = np.linalg.eigh(pose.covariance / np.outer(limits, limits))
+    along = turned.T @ (pose.mean / limits)
+    before = np.einsum("ji,jk,ki->i", turned, model.start_covariance() / np.outer(limits, limits), turned)
+    known = variances <= 1.0
+    stands_out = (along**2 > 9.0 * variances) & (variances < 0.25 * before)
+    kept = known | stands_out
+    step: Vector = limits * (turned[:, kept] @ along[kept])
+    target: Vector = here - np.linalg.solve(model.mount(), step)
     return target
 
 
@@ -127,7 +137,7 @@ def looks_round_null(
     ``wide_pairs`` go out sideways until the returns have moved by 2 mm, which shows the lens's power.
     """
     slopes = np.abs(model.sensitivities())
-    wide = min(2.0 / max(float(np.max(slopes[:4, :2])), 1e-3), plan.max_step_mm / 2.0)
+    wide = min(2.0 / max(float(np.max(slopes[:4, :2])), 1e-3), 0.6)
     decenter = plan.dither_spot_mm / max(float(np.max(slopes[4:, :2])), 0.2)
     tilt = plan.dither_spot_mm / max(float(np.min(np.max(slopes[:4, 2:], axis=1))), 0.2)
     blind = [
