@@ -26,6 +26,7 @@ _PROFILES = 5
 _SAMPLES = 81
 _FEWEST_SECTORS = 24
 _FLOOR_MM = 3e-4
+_ROUND = 0.06
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -99,16 +100,17 @@ def measure_hole(
     for kind in _EDGES:
         start = _coarse_center(pixels, plate, model, search, kind)
         circle = _refine(pixels, plate, model, start, kind)
-        if circle is not None and np.linalg.norm(circle.center_mm - drawn[0]) <= search + 0.1:
+        if circle is None or np.linalg.norm(circle.center_mm - drawn[0]) > search + 0.1:
+            continue
+        # A circle through scattered points is no hole.
+        if circle.residual_mm < _ROUND * plate.hole_radius_mm:
             fits[kind] = circle
     if not fits:
         return NoHole(
             f"no edge of a hole of radius {plate.hole_radius_mm} mm within {search} mm of its drawn place"
         )
-    # Both show the centre alike; the dark edge shows the radius better, unless glints leave little of it.
-    edge: Literal["dark", "rim"] = max(fits, key=lambda name: (fits[name].sectors, name == "dark"))
-    if "dark" in fits and fits["dark"].sectors >= _SECTORS // 2:
-        edge = "dark"
+    # A rim's middle depends on what lies to either side of it; the dark edge does not.
+    edge: Literal["dark", "rim"] = "dark" if "dark" in fits else "rim"
     return _hole(fits[edge], model, edge)
 
 
@@ -141,6 +143,8 @@ def _coarse_center(
     size = int(1.5 * radius / step)
     r = np.hypot(*np.meshgrid(step * np.arange(-size, size + 1), step * np.arange(-size, size + 1)))
     if edge == "dark":
+        # Glints must not pull: nothing is brighter than the plate.
+        patch = np.minimum(patch, np.median(patch[np.hypot(x, y) > search_mm + radius]))
         template = _unit_mean((r > 1.1 * radius) & (r < 1.4 * radius)) - _unit_mean(r < 0.85 * radius)
     else:
         rim = np.abs(r - radius) < 0.08 * radius
@@ -195,32 +199,73 @@ def _edge_points(
         cv2.GaussianBlur(profiles, (0, 0), sigmaX=smooth, sigmaY=1e-3, borderType=cv2.BORDER_REPLICATE),
         np.float64,
     )
-    offset = _step_from_outside(smoothed, across) if edge == "dark" else _rim_peak(smoothed, across)
+    dark = edge == "dark"
+    offset = _step_from_outside(smoothed, across, pixel_mm) if dark else _rim_peak(smoothed, across)
     seen = whole & np.isfinite(offset)
     middle = ray.reshape(_SECTORS, _PROFILES, 2)[:, _PROFILES // 2]
     return np.asarray((center + (radius + offset)[:, None] * middle)[seen])
 
 
-def _step_from_outside(profiles: NDArray[np.float64], across: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Where each profile, coming from outside, first falls below half; infinite where it does not.
+def _step_from_outside(
+    profiles: NDArray[np.float64], across: NDArray[np.float64], pixel_mm: float
+) -> NDArray[np.float64]:
+    """Where each profile, coming from outside, first steps down; infinite where it does not.
 
-    Profiles with a glint brighter than the plate are left out: the half level means nothing there.
+    The half level is taken between the plate and what lies just inside the step, be it the dark hole or its
+    lit wall. Profiles with a glint brighter than the plate are left out: the half level means nothing there.
     """
-    outer = np.median(profiles[:, -len(across) // 4 :], axis=1)
-    inner = np.min(profiles[:, : len(across) // 2], axis=1)
+    pixel = pixel_mm / (across[1] - across[0])
+    slope = np.gradient(cv2.GaussianBlur(profiles, (0, 0), sigmaX=pixel, sigmaY=1e-3), axis=1)
+    far = slice(-len(across) // 4, None)
+    outer = np.median(profiles[:, far], axis=1)
+    noise = 1.4826 * float(np.median(np.abs(slope[:, far])))
+    steep = np.maximum(0.3 * slope.max(axis=1), 4 * noise)
+    peak = (
+        (slope > steep[:, None])
+        & (slope >= np.roll(slope, 1, axis=1))
+        & (slope >= np.roll(slope, -1, axis=1))
+    )
+    place = len(across) - 1 - np.argmax(peak[:, ::-1], axis=1)
+    inner = _window_mean(profiles, place - 4 * pixel, place - 2.5 * pixel)
     step = outer - inner
-    typical = float(np.median(step))
-    below = profiles < (outer - step / 2)[:, None]
-    last = len(across) - 1 - np.argmax(below[:, ::-1], axis=1)
-    usable = (step > 0.4 * typical) & (typical > 0) & below.any(axis=1) & (last < len(across) - 1)
-    scatter = 1.4826 * np.median(np.abs(profiles[:, -len(across) // 4 :] - outer[:, None]), axis=1)
+    scatter = 1.4826 * float(np.median(np.abs(profiles[:, far] - outer[:, None])))
+    plate = float(np.median(outer))
+    usable = (
+        peak.any(axis=1)
+        & (step > 5 * scatter)
+        & (np.abs(outer - plate) < np.maximum(0.25 * step, 5 * scatter))
+    )
     usable &= profiles.max(axis=1) < outer + np.maximum(0.15 * step, 5 * scatter)
+    found, crossed = _crossing(profiles, across, outer - step / 2, (place - 2 * pixel, place + 2 * pixel))
+    return np.where(usable & crossed, found, np.inf)
+
+
+def _window_mean(
+    profiles: NDArray[np.float64], start: NDArray[np.float64], end: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Mean of each profile between its own two indices, cut at the profile's ends."""
+    index = np.arange(profiles.shape[1])
+    window = (index >= start[:, None]) & (index <= np.maximum(end, 1)[:, None])
+    return np.asarray((profiles * window).sum(axis=1) / np.maximum(window.sum(axis=1), 1))
+
+
+def _crossing(
+    profiles: NDArray[np.float64],
+    across: NDArray[np.float64],
+    level: NDArray[np.float64],
+    window: tuple[NDArray[np.float64], NDArray[np.float64]],
+) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
+    """Where each profile crosses its level, the outermost place within its window, and whether it does."""
+    index = np.arange(len(across) - 1)
+    low, high = profiles[:, :-1], profiles[:, 1:]
+    crosses = (low < level[:, None]) & (high >= level[:, None])
+    crosses &= (index >= window[0][:, None]) & (index <= window[1][:, None])
+    last = len(index) - 1 - np.argmax(crosses[:, ::-1], axis=1)
     rows = np.arange(len(profiles))
-    after = np.minimum(last + 1, len(across) - 1)
-    low, high = profiles[rows, last], profiles[rows, after]
-    share = (outer - step / 2 - low) / np.where(high > low, high - low, 1.0)
+    below, above = low[rows, last], high[rows, last]
+    share = (level - below) / np.where(above > below, above - below, 1.0)
     found = across[last] + np.clip(share, 0, 1) * (across[1] - across[0])
-    return np.where(usable, found, np.inf)
+    return found, np.asarray(crosses.any(axis=1))
 
 
 def _rim_peak(profiles: NDArray[np.float64], across: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -40,7 +40,7 @@ class MapCheck:
     turn_mrad : float
         By how much it seems to have turned (right-handed about z).
     worst_mm : float or None
-        Largest displacement over the fiducials' field; None when not visible.
+        Largest displacement among the fiducials that show; None when not visible.
     sigma_mm : float or None
         Standard uncertainty of ``worst_mm``; None when not visible.
     detail : str
@@ -98,6 +98,7 @@ class _Motion:
     values: NDArray[np.float64]
     covariance: NDArray[np.float64]
     share: float
+    fiducials: tuple[int, ...]
 
 
 def _whole_fiducials(edges: EdgePoints) -> EdgePoints:
@@ -130,11 +131,12 @@ def _fit_motion(edges: EdgePoints, growth_mm: float) -> _Motion | None:
     # Neighbouring segments share a side's errors: a quarter of them counts.
     if spread > 0.05:
         return None
-    return _Motion(values, covariance, share)
+    return _Motion(values, covariance, share, tuple(np.unique(edges.fiducial).tolist()))
 
 
 def _judge(motion: _Motion, plate: PlateSpec, plate_map: PlateMap, limit_mm: float) -> MapCheck:
-    places = np.array([plate.fiducials[number] for number in plate_map.fiducials_used])
+    # Only where a fiducial shows: one alone says nothing about a turn far from it.
+    places = np.array([plate.fiducials[number] for number in motion.fiducials])
     turned = np.column_stack([-places[:, 1], places[:, 0]])
     moved = motion.values[:2] + motion.values[2] * turned
     worst = int(np.argmax(np.linalg.norm(moved, axis=1)))
