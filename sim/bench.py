@@ -200,6 +200,11 @@ class SimBench:
             )
         return self._cameras[name]
 
+    def open_line(self) -> SimLine:
+        """Return the line plugged in anew: what a driver wants that opens its port by itself."""
+        self.line.reopen()
+        return self.line
+
     def truth(self) -> BenchTruth:
         """Return the truth at the present bench time; for tests and campaigns, never for the station."""
         self.controller.update()

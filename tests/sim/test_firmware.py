@@ -123,6 +123,7 @@ def test_longest_message_is_read_and_a_longer_one_is_not():
     assert len(framed(body, b"")) == LONGEST_MESSAGE
     assert parse(framed(body, b"\r\n")) == [Request(1, ("Q1",), {})]
     assert parse(framed(body + b" ")) == [Unreadable(0, 2, "MESSAGE TOO LONG")]
+    assert parse(framed(body, b"") + b"\rmore\n") == [Unreadable(0, 2, "MESSAGE TOO LONG")]
     assert parse(b"X" * 10_000 + b"\n" + framed(b"N2 Q1")) == [
         Unreadable(0, 2, "MESSAGE TOO LONG"),
         Request(2, ("Q1",), {}),
@@ -532,6 +533,14 @@ def test_fault_of_the_controller_at_a_call_shows_in_its_state(bench, homed, kind
     bench.clock.sleep_s(10.0)
     bench.line.read(1, 0.0)
     assert homed.state() == homed.state() | shows
+
+
+def test_interlock_that_has_closed_again_may_be_opened_by_hand(bench, person):
+    strike(bench, LineFaultKind.INTERLOCK_OPEN, 0, value=1.0)
+    bench.line.read(1, 2.0)
+    assert person.state()["LOCK"] == "1"
+    bench.controller.set_interlock(closed=False)
+    assert person.state()["LOCK"] == "0"
 
 
 def test_lost_steps_and_slipped_screw_at_a_call(bench, homed):

@@ -6,7 +6,7 @@ import math
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 from scipy.spatial.transform import Rotation
 
@@ -224,6 +224,7 @@ def test_axes_move_in_a_straight_line(axes):
 
 
 @given(st.floats(0.0, 1.2), st.floats(0.005, 0.05))
+@example(1.08, 0.05)  # already slowing down
 def test_brake_stands_still_in_time_and_never_passes_the_target(brake_at_s, within_s):
     mount, time_s = homed_mount(EXAMPLE_AXES)
     mount.begin_move(time_s, np.array([2000.0, 0.0, 0.0, 0.0]), 1.0)
@@ -238,8 +239,13 @@ def test_brake_stands_still_in_time_and_never_passes_the_target(brake_at_s, with
     assert after == pytest.approx(mount.counter_steps(now_s)[0] * 0.001, abs=1e-9), "position is kept"
 
 
-def test_brake_profile_starts_at_the_speed_it_brakes():
-    assert BrakeProfile(0.04).rate_per_s(0.0) * 0.04 / 2 == pytest.approx(1.0)
+def test_brake_profile_slows_down_uniformly():
+    profile = BrakeProfile(0.04)
+    assert profile.rate_per_s(0.0) * 0.04 / 2 == pytest.approx(1.0)
+    # Half-way in time three quarters are covered and the speed is half (any textbook of mechanics).
+    assert profile.progress(0.02) == pytest.approx(0.75)
+    assert profile.rate_per_s(0.02) == pytest.approx(profile.rate_per_s(0.0) / 2)
+    assert (profile.progress(0.05), profile.rate_per_s(0.05)) == (1.0, 0.0)
 
 
 def test_homing_repeats_from_anywhere_and_zeroes_the_counter(axes):

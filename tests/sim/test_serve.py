@@ -172,10 +172,10 @@ def test_killed_bench_is_noticed_by_every_device_at_once_and_for_good(served, de
     before_s = clock.now_s()
     served.process.kill()
     served.process.wait()
-    for _ in range(2):
+    for state in ("connected", "lost"):
         with pytest.raises(DeviceFault) as caught:
             camera.grab(0.01)
-        assert caught.value.code is FaultCode.CAMERA_LOST
+        assert (caught.value.code, caught.value.state) == (FaultCode.CAMERA_LOST, state)
         for call in (handler.lens_in, handler.lens_out, witness.pose):
             with pytest.raises(DeviceFault) as caught:
                 call()
@@ -255,6 +255,16 @@ def test_framing_tells_a_closed_connection():
             receive_message(there)
 
 
+def test_framing_refuses_what_is_too_long_before_it_is_read():
+    for lengths in (b"\x00\x01\x00\x01\0\0\0\0", b"\0\0\0\2\x08\0\0\1"):
+        here, there = socket.socketpair()
+        with here, there:
+            there.settimeout(1.0)
+            here.sendall(lengths)
+            with pytest.raises(FramingError, match="too long"):
+                receive_message(there)
+
+
 def test_cut_line_closes_the_socket_and_may_be_opened_again(bench, at_line):
     line_url, _, until = in_thread(bench)
     port = SerialPort(line_url)
@@ -306,11 +316,40 @@ def test_stop_may_be_called_twice_and_after_a_kill(recipe):
     assert served.process.poll() is not None
 
 
+def program_of(recipe, tmp_path, before: str = "", inside: str = "pass") -> list[str]:
+    """Return the command line of a program of somebody else's that serves a bench."""
+    parcel = tmp_path / "recipe"
+    parcel.write_bytes(pickle.dumps(recipe))
+    program = (
+        "import pickle, pathlib, signal\n"
+        "from sim.serve import serve_for_parent\n"
+        f"{before}\n"
+        "def make():\n"
+        f"    {inside}\n"
+        f"    return pickle.loads(pathlib.Path({str(parcel)!r}).read_bytes())()\n"
+        "serve_for_parent(make)\n"
+    )
+    return [sys.executable, "-u", "-c", program]
+
+
+def test_child_of_another_program_may_print_what_it_likes(recipe, tmp_path, at_line):
+    with start_served_bench(program_of(recipe, tmp_path, inside="print('a line on stdout')")) as served:
+        port = SerialPort(served.line_url)
+        assert at_line(port).ask("Q3").startswith("ID ")
+        port.line.close()
+
+
 @LINUX_ONLY
-def test_child_ignores_ctrl_c_so_that_the_station_can_still_stop_it(served, wired):
-    os.kill(served.process.pid, signal.SIGINT)
-    assert wired.ask("M00") == "DONE"
-    assert served.process.poll() is None
+def test_child_ignores_ctrl_c_so_that_the_station_can_still_stop_it(recipe, tmp_path, at_line):
+    # Said explicitly, since a shell may have made all its children ignore it.
+    heeds = "signal.signal(signal.SIGINT, signal.default_int_handler)"
+    with start_served_bench(program_of(recipe, tmp_path, before=heeds)) as served:
+        port = SerialPort(served.line_url)
+        os.kill(served.process.pid, signal.SIGINT)
+        with pytest.raises(subprocess.TimeoutExpired):
+            served.process.wait(0.5)
+        assert at_line(port).ask("M00") == "DONE"
+        port.line.close()
 
 
 @LINUX_ONLY
