@@ -73,9 +73,49 @@ def simulate(
     return int(_commands().run_simulate(files, seed, ports, write_bench, stop))
 
 
+@cli.command()
+@click.argument("folder", type=_FOLDER)
+def example(folder: Path) -> int:
+    """Write example bench and recipe files into FOLDER, to start from."""
+    return int(_tools().write_examples(folder))
+
+
+@cli.command()
+@click.option("--bench", type=_FILE, required=True, help="BENCH.toml: what belongs to the bench.")
+@click.option("--recipe", type=_FILE, required=True, help="RECIPE.toml: what belongs to the part.")
+def check(bench: Path, recipe: Path) -> int:
+    """Check both files and say what the spots of this lens can tell; opens no device."""
+    return int(_tools().check(_commands().load_setup(bench, recipe)))
+
+
+@cli.command()
+@click.option("--bench", type=_FILE, help="BENCH.toml with the plates. Default: the example.")
+@click.option("--plate", type=click.Choice(["hole_target", "reference_target"]), required=True)
+@click.option("--paper", type=click.Choice(["A4", "Letter"]), default="A4", show_default=True)
+@click.option("--out", type=_FILE, required=True, help="File to write, .pdf or .svg.")
+def sheet(bench: Path | None, plate: str, paper: str, out: Path) -> int:
+    """Write a target at 1:1 for printing."""
+    return int(_tools().print_sheet(bench, plate, paper, out))
+
+
+@cli.command("map")
+@click.option("--bench", type=_FILE, required=True, help="BENCH.toml: what belongs to the bench.")
+@_out
+@click.pass_obj
+def map_command(stop: StopRequest, bench: Path, out: Path | None) -> int:
+    """Map both plates from their fiducials; the shutter stays closed and nothing moves."""
+    return int(_tools().map_plates(bench, out, stop))
+
+
+def _tools() -> Any:
+    from station import tools  # noqa: PLC0415  as in _commands
+
+    return tools
+
+
 def _commands() -> Any:
     # Loading takes about a second; a Ctrl-C meanwhile has to be caught like any other.
-    from station import commands  # noqa: PLC0415
+    from station import commands  # noqa: PLC0415  as said above
 
     return commands
 
@@ -97,7 +137,19 @@ def run(arguments: list[str], stop: StopRequest) -> int:
     except (click.Abort, OperatorStop):
         return STOPPED
     except Exception as error:
-        if type(error).__name__ != "BadInput":
+        status = _status_of(error)
+        if status is None:
             raise
         click.echo(str(error), err=True)
+        return status
+
+
+def _status_of(error: Exception) -> int | None:
+    """Return the status of an error that is told in its own words; None for a mistake of the program."""
+    from driver.faults import DeviceFault  # noqa: PLC0415  as in _commands
+    from station.config.problems import BadInput  # noqa: PLC0415  as in _commands
+    from station.looking import PlateNotMapped  # noqa: PLC0415  as in _commands
+
+    if isinstance(error, BadInput):
         return BAD_INPUT
+    return STOPPED if isinstance(error, DeviceFault | PlateNotMapped) else None

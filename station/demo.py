@@ -44,7 +44,7 @@ def example_setup(bench: Path | None = None, recipe: Path | None = None) -> Setu
 
 def bench_text_at(setup: Setup, addresses: Addresses | ServedBench) -> str:
     """Return the bench file with the addresses of a bench that is being served in the place of its own."""
-    text = setup.bench_text
+    text = setup.bench_file.text
     if setup.bench.motion.port:
         text = text.replace(setup.bench.motion.port, addresses.line_url)
     old = setup.bench.clock.options.get("address")
@@ -104,4 +104,4 @@ def served(seed: int) -> Iterator[Served]:
     example = example_setup()
     with start_served_bench(_maker(example, seed)) as child:
         text = bench_text_at(example, child)
-        yield Served(setup_from_texts(text, example.recipe_text, BENCH_FILE, RECIPE_FILE), child)
+        yield Served(setup_from_texts(text, example.recipe_file.text, BENCH_FILE, RECIPE_FILE), child)

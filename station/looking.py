@@ -14,13 +14,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from driver.protocols import Frame
+from station.measuring import Measures, MeasuresFrames
 from station.wiring import Bench, PlateCamera
-from vision.background import flicker, mean_background, scale_background
-from vision.exposure import ExposureLimits, advise_exposure
+from vision.exposure import ExposureLimits
 from vision.hole import Hole
 from vision.image import Image
-from vision.look import measure_returns, measure_transmitted
-from vision.plate_map import NoMap, PlateMap, map_plate
+from vision.plate_map import NoMap, PlateMap
 from vision.spots import Expectation, Sighting, SpotName
 
 _EXPOSURE_TRIES = 8
@@ -71,10 +70,13 @@ class Eyes:
     bench : Bench
     note_frame : callable
         Called with every frame and what it was taken for.
+    measures : Measures
+        What turns frames into spots; vision, unless a campaign says otherwise.
     """
 
     bench: Bench
     note_frame: NoteFrame
+    measures: Measures = field(default_factory=MeasuresFrames)
     maps: dict[str, PlateMap] = field(default_factory=dict, init=False)
     hole: Hole | None = field(default=None, init=False)
     first: Glance | None = field(default=None, init=False)
@@ -126,7 +128,7 @@ class Eyes:
     def _map(self, eye: PlateCamera) -> PlateMap:
         image = self._expose(eye, "map", _MAP_FRAMES, background=None)
         with self._computing():
-            found = map_plate(image, eye.plate, eye.table.side, camera=eye.table.name)
+            found = self.measures.map(image, eye)
         if isinstance(found, NoMap):
             why = f"{found.reason.value}: {found.detail}"
             raise PlateNotMapped(f"camera {eye.table.name!r} could not map {eye.plate.name}: {why}")
@@ -139,8 +141,8 @@ class Eyes:
         eye = self.bench.reference
         shot = self._shoot({"bare beam": eye}, frames)["bare beam"]
         with self._computing():
-            return measure_transmitted(
-                shot.image, shot.background, self.maps[eye.plate.name], None, eye.plate
+            return self.measures.transmitted(
+                shot.image, shot.background, self.maps[eye.plate.name], None, eye
             )
 
     def look(self, frames: int, expectations: Mapping[SpotName, Expectation]) -> Mapping[SpotName, Sighting]:
@@ -149,21 +151,21 @@ class Eyes:
         shots = self._shoot({"returns": hole, "transmitted": reference}, frames)
         with self._computing():
             sightings = dict(
-                measure_returns(
+                self.measures.returns(
                     shots["returns"].image,
                     shots["returns"].background,
                     self.maps[hole.plate.name],
                     self.hole,
                     expectations,
-                    hole.plate,
+                    hole,
                 )
             )
-            sightings[SpotName.TRANSMITTED] = measure_transmitted(
+            sightings[SpotName.TRANSMITTED] = self.measures.transmitted(
                 shots["transmitted"].image,
                 shots["transmitted"].background,
                 self.maps[reference.plate.name],
                 expectations.get(SpotName.TRANSMITTED),
-                reference.plate,
+                reference,
             )
         self.last = Glance(shots, sightings)
         self.first = self.first or self.last
@@ -192,8 +194,7 @@ class Eyes:
             self._take_background(eye, image.exposure_s)
             background = self._backgrounds[eye.table.name][1]
         with self._computing():
-            room = flicker(image, background).scale
-            return Shot(image, scale_background(background, image.exposure_s, room))
+            return Shot(image, self.measures.beside(background, image))
 
     # --- exposures and backgrounds ----------------------------------------------------------------------
 
@@ -208,14 +209,16 @@ class Eyes:
         for _ in range(_EXPOSURE_TRIES):
             image = self._grab(eye, exposure_s, purpose)
             with self._computing():
-                advice = advise_exposure(image, background or _unlit(image), limits)
+                advice = self.measures.advise(image, background, limits)
             if advice.settled:
                 break
             exposure_s = advice.next_exposure_s
         else:
             image = self._grab(eye, exposure_s, purpose)
         self._exposure_s[key] = exposure_s
-        return _mean([image, *(self._grab(eye, exposure_s, purpose) for _ in range(frames - 1))])
+        images = [image, *(self._grab(eye, exposure_s, purpose) for _ in range(frames - 1))]
+        with self._computing():
+            return self.measures.mean(images)
 
     def _renew_background(self, eye: PlateCamera, purpose: str) -> None:
         """Take a background where there is none yet or the room may have changed since."""
@@ -228,12 +231,12 @@ class Eyes:
         """Take a background; the shutter is closed."""
         frames = [self._grab(eye, exposure_s, "background") for _ in range(_BACKGROUND_FRAMES)]
         with self._computing():
-            self._backgrounds[eye.table.name] = (self.bench.clock.now_s(), mean_background(frames))
+            self._backgrounds[eye.table.name] = (self.bench.clock.now_s(), self.measures.background(frames))
 
     def _grab(self, eye: PlateCamera, exposure_s: float, purpose: str) -> Image:
         frame = eye.camera.grab(exposure_s)
         self.note_frame(frame, purpose)
-        return Image(frame.pixels, frame.exposure_s, eye.sensor)
+        return self.measures.image(frame, eye.sensor)
 
     @contextmanager
     def _computing(self) -> Iterator[None]:
@@ -246,20 +249,3 @@ class Eyes:
 
 def _similar(one_s: float, other_s: float) -> bool:
     return max(one_s, other_s) < _SIMILAR_EXPOSURES * min(one_s, other_s)
-
-
-def _unlit(image: Image) -> Image:
-    """Return what the camera would see in the dark; the background of a lamp-lit plate."""
-    return Image(
-        np.full(image.pixels.shape, image.sensor.black_level_dn, np.float32), image.exposure_s, image.sensor
-    )
-
-
-def _mean(images: list[Image]) -> Image:
-    """Return the mean of equal frames, each pixel with all of them."""
-    if len(images) == 1:
-        return images[0]
-    total = np.zeros(images[0].pixels.shape, np.float32)
-    for image in images:
-        total += image.pixels
-    return Image(total / np.float32(len(images)), images[0].exposure_s, images[0].sensor, frames=len(images))

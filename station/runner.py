@@ -143,7 +143,7 @@ class Runner:
                 return Homed(self._positions(), self._now_s())
             case Move(targets=targets):
                 positions = dict(self.bench.motion.move_to(targets))
-                self.bench.clock.sleep_s(self.bench.setup.recipe.look.settle_s)
+                self.bench.clock.sleep_s(self.record.setup.recipe.look.settle_s)
                 return Moved(positions, self._now_s())
             case TakeLensOut() | PutLensIn():
                 return self._handle_lens(action)

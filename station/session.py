@@ -19,6 +19,7 @@ from station.report.pictures import View, convergence_png, raw_png, view_png
 from station.runner import Runner
 from station.stopping import StopRequest
 from station.wiring import Bench, opened_bench
+from vision.map_file import write_map
 from vision.spots import SpotName
 
 _RETURNS = (SpotName.FRONT, SpotName.BACK)
@@ -53,7 +54,7 @@ def align(
         nothing was written.
     """
     display.cautions()
-    with opened_bench(setup, AskedPerson(display, setup.recipe.lens.name)) as bench, display:
+    with opened_bench(setup.bench_file, AskedPerson(display, setup.recipe.lens.name)) as bench, display:
         folder = new_run_folder(out, setup.recipe.lens.name)
         record = Record(folder, setup, seed)
         bench.wire_log.open(folder / WIRE_LOG_NAME, record.head())
@@ -84,12 +85,19 @@ def _witness(bench: Bench, record: Record) -> Mapping[str, Any] | None:
 def _illustrate(record: Record, eyes: Eyes, history: History) -> None:
     """Add pictures and report; the record is complete without them, so a failure is noted in it."""
     try:
+        _keep_maps(record, eyes)
         _add_pictures(record, eyes, history)
         record.save()
         write_reports(record.folder)
     except Exception:
         record.add_fault("no_report", traceback.format_exc(), 0.0, "writing the report")
         record.save()
+
+
+def _keep_maps(record: Record, eyes: Eyes) -> None:
+    """Keep both plate maps; with them the frames can be measured again."""
+    for name, plate_map in eyes.maps.items():
+        write_atomically(record.folder / f"{name}_map.json", write_map(plate_map).encode())
 
 
 def _add_pictures(record: Record, eyes: Eyes, history: History) -> None:

@@ -18,7 +18,7 @@ from driver.motion import SerialMotion
 from driver.phrases import PhraseTable, PhraseTableError
 from driver.port import LoggedPort, Port, open_port
 from driver.protocols import Camera, Clock, Lamp, LensHandler, Motion, Shutter, Witness
-from station.config import Setup
+from station.config import BenchTable, TomlFile
 from station.config.bench import AxisTable, DeviceTable, MotionTable
 from station.config.plates import CameraTable
 from station.config.problems import Key, nearest
@@ -50,7 +50,7 @@ class Bench:
 
     Attributes
     ----------
-    setup : Setup
+    table : BenchTable
     clock, motion, shutter : Clock, Motion, Shutter
     lamp : Lamp or None
     hole, reference : PlateCamera
@@ -59,7 +59,7 @@ class Bench:
     wire_log : WireLog
     """
 
-    setup: Setup
+    table: BenchTable
     clock: Clock
     motion: Motion
     shutter: Shutter
@@ -85,21 +85,22 @@ def axis_spec(table: AxisTable) -> AxisSpec:
 class _Opener:
     """Opens the devices of one bench; on the first problem all that is open is released."""
 
-    def __init__(self, setup: Setup, ask: LensHandler) -> None:
-        self.setup = setup
+    def __init__(self, file: TomlFile[BenchTable], ask: LensHandler) -> None:
+        self.file = file
+        self.table = file.table
         self.ask = ask
         self.stack = contextlib.ExitStack()
         self.wire_log = WireLog()
 
     def open(self) -> Bench:
-        setup, table = self.setup, self.setup.bench
+        table = self.table
         with contextlib.ExitStack() as on_failure:
             on_failure.callback(self.stack.close)
             clock = self._made(("clock",), table.clock, Clock, SystemClock)
             motion = self._motion(clock)
             shutter = self._made(("shutter",), table.shutter, Shutter, lambda: _part(motion, "shutter"))
             bench = Bench(
-                setup=setup,
+                table=table,
                 clock=clock,
                 motion=motion,
                 shutter=shutter,
@@ -134,12 +135,12 @@ class _Opener:
         try:
             return build()
         except FactoryError as error:
-            raise self.setup.bad_bench(
+            raise self.file.bad(
                 key, str(error), "package.module:factory that can be called with these options"
             ) from error
         except DeviceFault as fault:
             found = f"{fault.asked}: {fault.came}"
-            raise self.setup.bad_bench(key, found, f"a device that is there ({fault.remedy})") from fault
+            raise self.file.bad(key, found, f"a device that is there ({fault.remedy})") from fault
 
     def _kept(self, device: Device) -> Device:
         """Have the device released in the end, in reverse order."""
@@ -150,7 +151,7 @@ class _Opener:
         return device
 
     def _motion(self, clock: Clock) -> Motion:
-        table = self.setup.bench.motion
+        table = self.table.motion
         if table.factory is not None:
             return self._from_factory(("motion",), table.factory, table.options, Motion)
         axes = [axis_spec(axis) for axis in table.axes]
@@ -160,7 +161,7 @@ class _Opener:
         try:
             motion = SerialMotion(opened, phrases, axes, clock, timing=timing)
         except PhraseTableError as error:
-            raise self.setup.bad_bench(
+            raise self.file.bad(
                 ("motion", "axes"), str(error), "axes that the phrase table can write"
             ) from error
         return self._kept(motion)
@@ -186,27 +187,25 @@ class _Opener:
         if table.table in names:
             text, name = (folder / f"{table.table}.toml").read_text(encoding="utf-8"), f"{table.table}.toml"
         elif table.table.endswith(".toml"):
-            path = Path(self.setup.bench_file).parent / table.table
+            path = Path(self.file.name).parent / table.table
             text, name = read_text(path), str(path)
         else:
-            raise self.setup.bad_bench(
+            raise self.file.bad(
                 ("motion", "table"),
                 repr(table.table),
                 f"{', '.join(names)}, or the path of a TOML file",
                 nearest(table.table, names),
             )
-        return read_model(PhraseTable, text, name)[0]
+        return read_model(PhraseTable, text, name)
 
     def _lamp(self, motion: Motion) -> Lamp | None:
-        table = self.setup.bench.lamp
+        table = self.table.lamp
         if table.factory is None and table.via == "none":
             return None
         return self._made(("lamp",), table, Lamp, lambda: _part(motion, "lamp"))
 
     def _camera(self, clock: Clock, name: str, plate: PlateSpec) -> PlateCamera:
-        number, table = next(
-            (i, table) for i, table in enumerate(self.setup.bench.cameras) if table.plate == name
-        )
+        number, table = next((i, table) for i, table in enumerate(self.table.cameras) if table.plate == name)
         key: Key = ("cameras", number)
         if table.factory is not None:
             camera = self._from_factory(key, table.factory, table.options, Camera)
@@ -215,18 +214,19 @@ class _Opener:
         return PlateCamera(plate, camera, table)
 
     def _witness(self) -> Witness | None:
-        table = self.setup.bench.witness
+        table = self.table.witness
         if table.factory is None:
             return None
         return self._from_factory(("witness",), table.factory, table.options, Witness)
 
 
-def open_bench(setup: Setup, ask: LensHandler) -> Bench:
+def open_bench(file: TomlFile[BenchTable], ask: LensHandler) -> Bench:
     """Open all devices of a bench. Nothing moves, no byte is sent to the motion controller.
 
     Parameters
     ----------
-    setup : Setup
+    file : TomlFile
+        The bench file.
     ask : LensHandler
         Puts the lens in and out where the bench file names no other handler: a person who is asked.
 
@@ -235,13 +235,13 @@ def open_bench(setup: Setup, ask: LensHandler) -> Bench:
     BadInput
         For a device that is not there or cannot be made, naming its key in the bench file.
     """
-    return _Opener(setup, ask).open()
+    return _Opener(file, ask).open()
 
 
 @contextlib.contextmanager
-def opened_bench(setup: Setup, ask: LensHandler) -> Iterator[Bench]:
+def opened_bench(file: TomlFile[BenchTable], ask: LensHandler) -> Iterator[Bench]:
     """Open a bench for the time of a ``with`` block; see :func:`open_bench`."""
-    bench = open_bench(setup, ask)
+    bench = open_bench(file, ask)
     try:
         yield bench
     finally:

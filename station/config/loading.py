@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Generic
 
 from optics.errors import OpticsError, WavelengthOutOfRangeError
 from optics.glass import GLASSES, refractive_index
@@ -13,35 +13,52 @@ from optics.lens import Lens, Surface
 from station.config.bench import BenchTable
 from station.config.places import key_lines, line_of
 from station.config.problems import BadInput, Key, dotted, nearest
-from station.config.reading import read_model, read_text
+from station.config.reading import Model, read_model, read_text
 from station.config.recipe import RecipeTable
 
 _WAVELENGTH_AGREES_NM = 0.5
 
 
 @dataclass(frozen=True, slots=True)
-class Setup:
-    """Both files, checked, with their texts for the record.
+class TomlFile(Generic[Model]):
+    """One configuration file, checked.
 
     Attributes
     ----------
-    bench, recipe : BenchTable, RecipeTable
-    bench_file, recipe_file : str
-        Names for messages.
-    bench_text, recipe_text : str
+    name : str
+        For messages.
+    text : str
         As written.
-    bench_data, recipe_data : dict
-        As parsed, without defaults.
+    table : BaseModel
+        As checked.
     """
 
-    bench: BenchTable
-    recipe: RecipeTable
-    bench_file: str
-    recipe_file: str
-    bench_text: str
-    recipe_text: str
-    bench_data: dict[str, Any]
-    recipe_data: dict[str, Any]
+    name: str
+    text: str
+    table: Model
+
+    def bad(self, key: Key, found: str, allowed: str, near: str | None = None) -> BadInput:
+        """Make the error for a value that only turns out bad when it is used."""
+        line = line_of(key_lines(self.text), key)
+        return BadInput(self.name, dotted(key), found=found, allowed=allowed, line=line, nearest=near)
+
+
+@dataclass(frozen=True, slots=True)
+class Setup:
+    """Both files, checked by themselves and against each other."""
+
+    bench_file: TomlFile[BenchTable]
+    recipe_file: TomlFile[RecipeTable]
+
+    @property
+    def bench(self) -> BenchTable:
+        """The bench."""
+        return self.bench_file.table
+
+    @property
+    def recipe(self) -> RecipeTable:
+        """The recipe."""
+        return self.recipe_file.table
 
     def lens(self) -> Lens:
         """Return the prescription as optics knows it."""
@@ -70,15 +87,16 @@ class Setup:
             waist_z_mm=table.waist_z_mm,
         )
 
-    def bad_bench(self, key: Key, found: str, allowed: str, near: str | None = None) -> BadInput:
-        """Make the error for a value of the bench file that only turns out bad when it is used."""
-        line = line_of(key_lines(self.bench_text), key)
-        return BadInput(self.bench_file, dotted(key), found=found, allowed=allowed, line=line, nearest=near)
 
-    def bad_recipe(self, key: Key, found: str, allowed: str, near: str | None = None) -> BadInput:
-        """Make the error for a value of the recipe that only turns out bad when it is used."""
-        line = line_of(key_lines(self.recipe_text), key)
-        return BadInput(self.recipe_file, dotted(key), found=found, allowed=allowed, line=line, nearest=near)
+def load_bench(path: Path) -> TomlFile[BenchTable]:
+    """Read and check a bench file by itself.
+
+    Raises
+    ------
+    BadInput
+        For the first thing that is wrong.
+    """
+    return _checked(BenchTable, read_text(path), str(path))
 
 
 def load_setup(bench_path: Path, recipe_path: Path) -> Setup:
@@ -92,7 +110,7 @@ def load_setup(bench_path: Path, recipe_path: Path) -> Setup:
     return setup_from_texts(read_text(bench_path), read_text(recipe_path), str(bench_path), str(recipe_path))
 
 
-def setup_from_texts(bench_text: str, recipe_text: str, bench_file: str, recipe_file: str) -> Setup:
+def setup_from_texts(bench_text: str, recipe_text: str, bench_name: str, recipe_name: str) -> Setup:
     """Check both texts; the names are for messages only.
 
     Raises
@@ -100,22 +118,25 @@ def setup_from_texts(bench_text: str, recipe_text: str, bench_file: str, recipe_
     BadInput
         For the first thing that is wrong.
     """
-    bench, bench_data = read_model(BenchTable, bench_text, bench_file)
-    recipe, recipe_data = read_model(RecipeTable, recipe_text, recipe_file)
-    setup = Setup(bench, recipe, bench_file, recipe_file, bench_text, recipe_text, bench_data, recipe_data)
+    bench = _checked(BenchTable, bench_text, bench_name)
+    setup = Setup(bench, _checked(RecipeTable, recipe_text, recipe_name))
     _check_wavelength(setup)
     _check_glasses(setup)
     _check_lens(setup)
     return setup
 
 
+def _checked(model: type[Model], text: str, name: str) -> TomlFile[Model]:
+    return TomlFile(name, text, read_model(model, text, name))
+
+
 def _check_wavelength(setup: Setup) -> None:
     bench_nm, recipe_nm = setup.bench.beam.wavelength_nm, setup.recipe.wavelength_nm
     if abs(bench_nm - recipe_nm) > _WAVELENGTH_AGREES_NM:
-        raise setup.bad_recipe(
+        raise setup.recipe_file.bad(
             ("wavelength_nm",),
             f"{recipe_nm:g}",
-            f"{bench_nm:g} to within {_WAVELENGTH_AGREES_NM} nm, the wavelength in {setup.bench_file}",
+            f"{bench_nm:g} to within {_WAVELENGTH_AGREES_NM} nm, the wavelength in {setup.bench_file.name}",
         )
 
 
@@ -123,11 +144,11 @@ def _check_glasses(setup: Setup) -> None:
     for number, name in enumerate(setup.recipe.lens.glasses):
         key: Key = ("lens", "glasses", number)
         if name not in GLASSES:
-            raise setup.bad_recipe(key, repr(name), ", ".join(sorted(GLASSES)), nearest(name, GLASSES))
+            raise setup.recipe_file.bad(key, repr(name), ", ".join(sorted(GLASSES)), nearest(name, GLASSES))
         try:
             refractive_index(name, setup.bench.beam.wavelength_nm)
         except WavelengthOutOfRangeError as error:
-            raise setup.bad_recipe(
+            raise setup.recipe_file.bad(
                 ("wavelength_nm",), f"{setup.recipe.wavelength_nm:g} with glass {name}", str(error)
             ) from error
 
@@ -136,4 +157,4 @@ def _check_lens(setup: Setup) -> None:
     try:
         setup.lens().effective_focal_length_mm(setup.bench.beam.wavelength_nm)
     except (OpticsError, ValueError) as error:
-        raise setup.bad_recipe(("lens",), str(error), "a lens that can be made") from error
+        raise setup.recipe_file.bad(("lens",), str(error), "a lens that can be made") from error

@@ -80,13 +80,8 @@ def parse_toml(text: str, name: str) -> dict[str, Any]:
         ) from error
 
 
-def read_model(model: type[Model], text: str, name: str) -> tuple[Model, dict[str, Any]]:
-    """Parse and check a configuration text.
-
-    Returns
-    -------
-    tuple
-        The checked model and the raw data as written (for the record).
+def read_model(model: type[Model], text: str, name: str) -> Model:
+    """Parse and check a configuration text; ``name`` is the file's name in messages.
 
     Raises
     ------
@@ -95,7 +90,7 @@ def read_model(model: type[Model], text: str, name: str) -> tuple[Model, dict[st
     """
     data = parse_toml(text, name)
     try:
-        return model.model_validate(data), data
+        return model.model_validate(data)
     except ValidationError as error:
         raise _first_problem(model, error.errors(include_url=False), text, name) from None
 

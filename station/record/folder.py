@@ -20,7 +20,7 @@ from typing import Any
 
 from control.messages import Action, Finish, Observation
 from driver.protocols import Frame
-from station.config import BadInput, Setup
+from station.config import BadInput, Setup, TomlFile
 from station.record.codec import encode
 
 RECORD_FORMAT = 1
@@ -121,7 +121,7 @@ class Record:
 
     def head(self) -> str:
         """Return the lines that stand at the head of every log: software, files, seed, time."""
-        files = (self.setup.bench_file, self.setup.recipe_file)
+        files = (self.setup.bench_file.name, self.setup.recipe_file.name)
         software = ", ".join(f"{name} {found}" for name, found in software_versions().items())
         return f"coincide run of {self.started_utc}, seed {self.seed}\n{', '.join(files)}\n{software}"
 
@@ -173,8 +173,8 @@ class Record:
             "seed": self.seed,
             "controller": self.controller,
             "configuration": {
-                "bench": _file_entry(self.setup.bench_file, self.setup.bench_text),
-                "recipe": _file_entry(self.setup.recipe_file, self.setup.recipe_text),
+                "bench": _file_entry(self.setup.bench_file),
+                "recipe": _file_entry(self.setup.recipe_file),
             },
             "steps": self.steps,
             "frames": self.frames,
@@ -189,8 +189,9 @@ class Record:
         write_atomically(self.folder / RECORD_NAME, text.encode())
 
 
-def _file_entry(name: str, text: str) -> dict[str, str]:
-    return {"file": name, "sha256": hashlib.sha256(text.encode()).hexdigest(), "text": text}
+def _file_entry(file: TomlFile[Any]) -> dict[str, str]:
+    digest = hashlib.sha256(file.text.encode()).hexdigest()
+    return {"file": file.name, "sha256": digest, "text": file.text}
 
 
 def read_record(folder: Path) -> Mapping[str, Any]:

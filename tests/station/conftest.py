@@ -43,8 +43,7 @@ class Rig:
 
 def connect(sim: SimBench) -> Bench:
     """The bench of the example file, its devices those of ``sim``."""
-    setup = example_setup()
-    table = setup.bench
+    table = example_setup().bench
     axes = [axis_spec(axis) for axis in table.motion.axes]
     wire_log = WireLog()
     port = LoggedPort(sim.line, wire_log, sim.clock)
@@ -58,7 +57,7 @@ def connect(sim: SimBench) -> Bench:
         for camera in table.cameras
     }
     return Bench(
-        setup=setup,
+        table=table,
         clock=sim.clock,
         motion=motion,
         shutter=motion.shutter,
@@ -80,7 +79,7 @@ def make_rig(tmp_path: Path) -> Callable[..., Rig]:
             setattr(bench, name, device)
         folder = tmp_path / f"run{len(list(tmp_path.iterdir()))}"
         folder.mkdir()
-        record = Record(folder, bench.setup, seed)
+        record = Record(folder, example_setup(), seed)
         return Rig(sim, bench, record, Eyes(bench, record.add_frame), StopRequest(), io.StringIO())
 
     return make

@@ -37,7 +37,7 @@ def test_a_record_reads_back(tmp_path: Path) -> None:
     expected = "a46b67c8fb1c4c35fdfc8387c647f8c442a84e1520334a92a127f740b4c1dd5c"
     assert data["frames"][0]["sha256"] == expected
     assert data["faults"][0]["code"] == "line_lost"
-    assert data["configuration"]["recipe"]["text"] == record.setup.recipe_text
+    assert data["configuration"]["recipe"]["text"] == record.setup.recipe_file.text
 
 
 def test_an_interrupted_write_leaves_the_old_file(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

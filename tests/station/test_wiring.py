@@ -9,9 +9,9 @@ from typing import Any
 
 import pytest
 
-from station.config import BadInput, Setup
-from station.config.loading import setup_from_texts
-from station.demo import BENCH_FILE, RECIPE_FILE, example_text
+from station.config import BadInput, BenchTable, TomlFile
+from station.config.reading import read_model
+from station.demo import BENCH_FILE, example_text
 from station.wiring import open_bench
 
 DEVICES = """
@@ -58,7 +58,9 @@ def line() -> Iterator[str]:
             assert connection.recv(100) == b""  # opening a bench sends no byte
 
 
-def real_bench(line: str, devices: str, *swaps: tuple[str, str], folder: Path = Path()) -> Setup:
+def real_bench(
+    line: str, devices: str, *swaps: tuple[str, str], folder: Path = Path()
+) -> TomlFile[BenchTable]:
     """The example as a real bench would write it: no clock, handler or witness of the simulator."""
     blocks = example_text(BENCH_FILE).split("\n\n")
     names = ("[clock]", "[lens_handler]", "[witness]")
@@ -68,7 +70,8 @@ def real_bench(line: str, devices: str, *swaps: tuple[str, str], folder: Path = 
     for old, new in swaps:
         assert old in text
         text = text.replace(old, new, 1)
-    return setup_from_texts(text, example_text(RECIPE_FILE), str(folder / BENCH_FILE), RECIPE_FILE)
+    name = str(folder / BENCH_FILE)
+    return TomlFile(name, text, read_model(BenchTable, text, name))
 
 
 class Nobody:
@@ -81,9 +84,9 @@ class Nobody:
         raise AssertionError
 
 
-def refused(setup: Setup) -> BadInput:
+def refused(file: TomlFile[BenchTable]) -> BadInput:
     with pytest.raises(BadInput) as caught:
-        open_bench(setup, Nobody())
+        open_bench(file, Nobody())
     return caught.value
 
 
