@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import time
 import traceback
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from typing import Any, Protocol
 
@@ -35,11 +35,11 @@ from control.messages import (
     TakeLensOut,
 )
 from driver.faults import DeviceFault
-from station.display import Display
-from station.looking import Eyes, PlateNotMapped
-from station.record import Record
+from station.config import Setup
+from station.looking import MappedPlates, PlateNotMapped
 from station.stopping import OperatorStop, StopRequest
 from station.wiring import Bench
+from vision.spots import Expectation, Sighting, SpotName
 
 INTERNAL_ERROR = "internal_error"
 
@@ -52,6 +52,62 @@ class Decides(Protocol):
         ...
 
 
+class Sees(Protocol):
+    """What the runner needs of eyes; :class:`station.looking.Eyes` fulfils it."""
+
+    @property
+    def compute_s(self) -> float:
+        """Seconds spent on images."""
+        ...
+
+    def map_plates(self) -> MappedPlates:
+        """Map both plates, find the hole."""
+        ...
+
+    def bare_beam(self, frames: int) -> Sighting:
+        """Measure where the bare beam lands on the reference target."""
+        ...
+
+    def look(self, frames: int, expectations: Mapping[SpotName, Expectation]) -> Mapping[SpotName, Sighting]:
+        """Measure all three spots."""
+        ...
+
+
+class Keeps(Protocol):
+    """What the runner needs of a record; :class:`station.record.Record` fulfils it."""
+
+    setup: Setup
+    controller: str
+
+    def add_step(self, observation: Observation, action: Action, compute_s: float) -> None:
+        """Note what control was told and what it answered."""
+        ...
+
+    def replace_finish(self, finish: Finish) -> None:
+        """Put another end in the place of the last step's."""
+        ...
+
+    def add_fault(self, code: str, message: str, time_s: float, during: str) -> None:
+        """Note a fault."""
+        ...
+
+    def save(self) -> None:
+        """Make what was noted so far safe."""
+        ...
+
+
+class Shows(Protocol):
+    """What the runner needs of a display; :class:`station.display.Display` fulfils it."""
+
+    def acting(self, action: Action, bench_s: float) -> None:
+        """Show what is being done from now on."""
+        ...
+
+    def noticed(self, observation: Observation, bench_s: float) -> None:
+        """Show what came of it."""
+        ...
+
+
 @dataclass(slots=True)
 class Runner:
     """Runs one alignment.
@@ -61,18 +117,18 @@ class Runner:
     bench : Bench
         Connected devices.
     aligner : Decides
-    eyes : Eyes
-    record : Record
-    display : Display
+    eyes : Sees
+    record : Keeps
+    display : Shows
     stop : StopRequest
         Entered.
     """
 
     bench: Bench
     aligner: Decides
-    eyes: Eyes
-    record: Record
-    display: Display
+    eyes: Sees
+    record: Keeps
+    display: Shows
     stop: StopRequest
     decide_s: float = field(default=0.0, init=False)
 
@@ -99,7 +155,7 @@ class Runner:
         except Exception:
             # A mistake in our own code must still end in the way out, and be told as what it is.
             self.record.add_fault(INTERNAL_ERROR, traceback.format_exc(), observation.time_s, "deciding")
-            action = _gave_up("deciding what to do next")
+            action = gave_up("deciding what to do next")
         spent_s = time.perf_counter() - begun
         self.decide_s += spent_s
         self.record.add_step(observation, action, spent_s)
@@ -233,7 +289,8 @@ class Runner:
     _last_s: float = field(default=0.0, init=False)
 
 
-def _gave_up(what: str) -> Finish:
+def gave_up(what: str) -> Finish:
+    """Return the end of a run in which the program itself failed."""
     return Finish(
         Outcome.STOPPED,
         f"{INTERNAL_ERROR}: the program made a mistake while {what}",

@@ -1,0 +1,138 @@
+"""What the eyes know about pictures: averages, exposure, maps, spots.
+
+One small seam, so that a campaign on spots runs the very same looks (shutter, exposures, backgrounds) without
+rendering a picture.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Protocol
+
+import numpy as np
+
+from driver.protocols import Frame
+from station.wiring import PlateCamera
+from vision.background import flicker, mean_background, scale_background
+from vision.exposure import ExposureAdvice, ExposureLimits, advise_exposure
+from vision.hole import Hole
+from vision.image import Image, Sensor
+from vision.look import measure_returns, measure_transmitted
+from vision.plate_map import NoMap, PlateMap, map_plate
+from vision.spots import Expectation, Sighting, SpotName
+
+
+class Measures(Protocol):
+    """Turns frames into what control is told. :class:`MeasuresFrames` is the one that real benches use."""
+
+    def image(self, frame: Frame, sensor: Sensor) -> Image:
+        """Return a frame as vision takes it."""
+        ...
+
+    def mean(self, images: Sequence[Image]) -> Image:
+        """Return the mean of equal images, each pixel with all of them."""
+        ...
+
+    def background(self, images: Sequence[Image]) -> Image:
+        """Return the background from images taken with the shutter closed."""
+        ...
+
+    def beside(self, background: Image, image: Image) -> Image:
+        """Return the background as it was while ``image`` was exposed."""
+        ...
+
+    def advise(self, image: Image, background: Image | None, limits: ExposureLimits) -> ExposureAdvice:
+        """Say how to expose next; ``background`` is None for a plate that the lamp lights."""
+        ...
+
+    def map(self, image: Image, eye: PlateCamera) -> PlateMap | NoMap:
+        """Map a lit plate."""
+        ...
+
+    def returns(
+        self,
+        image: Image,
+        background: Image,
+        plate_map: PlateMap,
+        hole: Hole | None,
+        expectations: Mapping[SpotName, Expectation],
+        eye: PlateCamera,
+    ) -> Mapping[SpotName, Sighting]:
+        """Measure both return spots."""
+        ...
+
+    def transmitted(
+        self,
+        image: Image,
+        background: Image,
+        plate_map: PlateMap,
+        expectation: Expectation | None,
+        eye: PlateCamera,
+    ) -> Sighting:
+        """Measure the transmitted spot, or the bare beam where nothing is expected."""
+        ...
+
+
+class MeasuresFrames:
+    """Measures pictures, by :mod:`vision`."""
+
+    def image(self, frame: Frame, sensor: Sensor) -> Image:
+        """Return a frame as vision takes it."""
+        return Image(frame.pixels, frame.exposure_s, sensor)
+
+    def mean(self, images: Sequence[Image]) -> Image:
+        """Return the mean of equal images, each pixel with all of them."""
+        if len(images) == 1:
+            return images[0]
+        total = np.zeros(images[0].pixels.shape, np.float32)
+        for image in images:
+            total += image.pixels
+        return Image(
+            total / np.float32(len(images)), images[0].exposure_s, images[0].sensor, frames=len(images)
+        )
+
+    def background(self, images: Sequence[Image]) -> Image:
+        """Return the background from images taken with the shutter closed."""
+        return mean_background(images)
+
+    def beside(self, background: Image, image: Image) -> Image:
+        """Return the background as it was while ``image`` was exposed."""
+        return scale_background(background, image.exposure_s, flicker(image, background).scale)
+
+    def advise(self, image: Image, background: Image | None, limits: ExposureLimits) -> ExposureAdvice:
+        """Say how to expose next; ``background`` is None for a plate that the lamp lights."""
+        return advise_exposure(image, background or _unlit(image), limits)
+
+    def map(self, image: Image, eye: PlateCamera) -> PlateMap | NoMap:
+        """Map a lit plate."""
+        return map_plate(image, eye.plate, eye.table.side, camera=eye.table.name)
+
+    def returns(
+        self,
+        image: Image,
+        background: Image,
+        plate_map: PlateMap,
+        hole: Hole | None,
+        expectations: Mapping[SpotName, Expectation],
+        eye: PlateCamera,
+    ) -> Mapping[SpotName, Sighting]:
+        """Measure both return spots."""
+        return measure_returns(image, background, plate_map, hole, expectations, eye.plate)
+
+    def transmitted(
+        self,
+        image: Image,
+        background: Image,
+        plate_map: PlateMap,
+        expectation: Expectation | None,
+        eye: PlateCamera,
+    ) -> Sighting:
+        """Measure the transmitted spot, or the bare beam where nothing is expected."""
+        return measure_transmitted(image, background, plate_map, expectation, eye.plate)
+
+
+def _unlit(image: Image) -> Image:
+    """Return what the camera would see in the dark; the background of a lamp-lit plate."""
+    return Image(
+        np.full(image.pixels.shape, image.sensor.black_level_dn, np.float32), image.exposure_s, image.sensor
+    )
