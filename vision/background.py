@@ -5,13 +5,21 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from vision.image import Image
 
-_DIM_SHARE = 0.7
-_STRIDE = 4
+_TILE_PX = 16
+_FEWEST_TILES = 12
+_FULL_SHARE = 0.9
+_LOW_QUANTILE = 0.1
+_ROUNDS = 8
+# How evenly a lamp's light changes over the plate, relative; from no source.
+_EVEN = 1e-3
+_WORST_SIGMA = 0.05
+_DIMMEST, _BRIGHTEST = 0.2, 5.0
 
 
 class BackgroundError(ValueError):
@@ -26,14 +34,14 @@ class Flicker:
     ----------
     scale : float
         1 where nothing can be told.
-    sigma : float
-        Standard uncertainty of ``scale``.
+    sigma : float or None
+        Standard uncertainty of ``scale``; None where nothing can be told.
     told : bool
         False where the background is too dark or too even to tell.
     """
 
     scale: float
-    sigma: float
+    sigma: float | None
     told: bool
 
 
@@ -99,8 +107,7 @@ def scale_background(background: Image, exposure_s: float, scale: float = 1.0) -
 def flicker(image: Image, background: Image) -> Flicker:
     """Estimate the room light's brightness in a frame with the beam on.
 
-    Only the dimmer part of the frame's excess over the background is used, refined until the pixels that the
-    beam reaches are out.
+    Tiles that the beam reaches are left out: it can only add light.
 
     Parameters
     ----------
@@ -108,38 +115,42 @@ def flicker(image: Image, background: Image) -> Flicker:
         Of one camera; exposures may differ.
     """
     sensor = image.sensor
-    black = sensor.black_level_dn
-    light = image.pixels[::_STRIDE, ::_STRIDE].astype(np.float64).ravel() - black
-    room = (
-        scale_background(background, image.exposure_s).pixels[::_STRIDE, ::_STRIDE].astype(np.float64).ravel()
-        - black
-    )
-    usable = image.pixels[::_STRIDE, ::_STRIDE].ravel() < 0.98 * sensor.full_scale_dn
-    light, room = light[usable], room[usable]
+    light, room, noise = _tiles(image, background)
+    usable = (light < _FULL_SHARE * (sensor.full_scale_dn - sensor.black_level_dn)) & (room > 3 * noise)
     # Room light that drowns in the read noise cannot be told, least of all where the sensor clips at black.
-    if len(room) < 100 or np.median(room) * sensor.gain_e_per_dn < 3 * sensor.read_noise_e:
-        return Flicker(1.0, np.inf, False)
-    noise = _noise_dn(room, image)
-    scale = float(
-        np.median(light[room >= np.median(room)]) / max(np.median(room[room >= np.median(room)]), 1e-9)
-    )
-    keep = np.ones(len(room), bool)
-    for _ in range(6):
-        excess = (light - scale * room) / noise
-        limit = max(3.0, 3.0 * 1.4826 * float(np.quantile(np.abs(excess), _DIM_SHARE / 2)))
-        keep = np.abs(excess) < limit
-        weight = keep / noise**2
-        information = float((weight * room**2).sum())
-        if information <= 0 or keep.sum() < 100:
-            return Flicker(1.0, np.inf, False)
-        scale = float((weight * room * light).sum()) / information
-    sigma = 1 / np.sqrt(information)
-    told = bool(sigma < 0.05 and 0.2 < scale < 5.0)
-    return Flicker(scale, float(sigma), True) if told else Flicker(1.0, np.inf, False)
+    usable &= room * sensor.gain_e_per_dn > 3 * sensor.read_noise_e
+    if usable.sum() < _FEWEST_TILES:
+        return Flicker(1.0, None, False)
+    ratio, sigma = light[usable] / room[usable], noise[usable] / room[usable]
+    # The beam only adds light: the lowest ratios are the room's.
+    scale = float(np.quantile(ratio, _LOW_QUANTILE))
+    keep = ratio < scale
+    for _ in range(_ROUNDS):
+        keep = np.abs(ratio - scale) < 2.5 * np.hypot(sigma, _EVEN)
+        if keep.sum() < _FEWEST_TILES:
+            return Flicker(1.0, None, False)
+        weight = keep / sigma**2
+        scale = float((weight * ratio).sum() / weight.sum())
+    uncertainty = float(np.hypot(1 / np.sqrt(weight.sum()), _EVEN))
+    if uncertainty > _WORST_SIGMA or not _DIMMEST < scale < _BRIGHTEST:
+        return Flicker(1.0, None, False)
+    return Flicker(scale, uncertainty, True)
 
 
-def _noise_dn(room_dn: NDArray[np.float64], image: Image) -> NDArray[np.float64]:
-    """Return the standard deviation of a pixel's value under room light alone, digital numbers."""
+def _tiles(
+    image: Image, background: Image
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+    """Means over tiles, shape (T,): frame and background above black, and the noise of the frame's; in DN."""
     sensor = image.sensor
-    electrons = np.clip(room_dn, 0, None) * sensor.gain_e_per_dn + sensor.read_noise_e**2
-    return np.asarray(np.sqrt((electrons / sensor.gain_e_per_dn**2 + 1 / 12) / image.frames))
+    height, width = image.pixels.shape
+    size = (max(1, width // _TILE_PX), max(1, height // _TILE_PX))
+    frames = (image.pixels, scale_background(background, image.exposure_s).pixels)
+    light, room = (
+        cv2.resize(pixels.astype(np.float32), size, interpolation=cv2.INTER_AREA).ravel().astype(np.float64)
+        - sensor.black_level_dn
+        for pixels in frames
+    )
+    pixels_per_tile = height * width / (size[0] * size[1])
+    electrons = np.clip(room, 0, None) * sensor.gain_e_per_dn + sensor.read_noise_e**2
+    noise = np.sqrt((electrons / sensor.gain_e_per_dn**2 + 1 / 12) / (image.frames * pixels_per_tile))
+    return light, room, noise

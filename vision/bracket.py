@@ -71,13 +71,12 @@ def merge_bracket(images: Sequence[Image]) -> Bracket:
         raise ValueError("images of different sizes or sensors cannot be merged")
     black, gain = np.float32(sensor.black_level_dn), np.float32(sensor.gain_e_per_dn)
     clip = np.float32(_CLIP * sensor.full_scale_dn)
-    shortest = min(images, key=lambda image: image.exposure_s)
+    first = _first_guess(images, clip)
     total, weights = np.zeros(shape, np.float32), np.zeros(shape, np.float32)
-    first = (shortest.pixels.astype(np.float32) - black) * gain / np.float32(shortest.exposure_s)
     for image in images:
         electrons = (image.pixels.astype(np.float32) - black) * gain
         # The expected signal, not the measured one, sets the weight: measured ones favour low values.
-        expected = np.clip(cv2.blur(first, (5, 5)), 0, None) * np.float32(image.exposure_s)
+        expected = np.clip(first, 0, None) * np.float32(image.exposure_s)
         variance = (
             expected + np.float32(sensor.read_noise_e**2 + sensor.gain_e_per_dn**2 / 12)
         ) / np.float32(image.frames)
@@ -89,6 +88,16 @@ def merge_bracket(images: Sequence[Image]) -> Bracket:
     rate = np.where(valid, total / safe, first).astype(np.float32)
     sigma = np.where(valid, 1 / np.sqrt(safe), np.float32(0)).astype(np.float32)
     return Bracket(_as_one_frame(images, rate), rate, sigma, np.asarray(valid))
+
+
+def _first_guess(images: Sequence[Image], clip: np.float32) -> NDArray[np.float32]:
+    """Rate of each pixel from the longest exposure that holds it, smoothed a little."""
+    rate = np.zeros(images[0].pixels.shape, np.float32)
+    for image in sorted(images, key=lambda image: image.exposure_s):
+        black, gain = np.float32(image.sensor.black_level_dn), np.float32(image.sensor.gain_e_per_dn)
+        own = (image.pixels.astype(np.float32) - black) * gain / np.float32(image.exposure_s)
+        rate = np.where((image.pixels < clip) | (rate == 0), own, rate)
+    return np.asarray(cv2.blur(rate, (3, 3)), np.float32)
 
 
 def _as_one_frame(images: Sequence[Image], rate_e_per_s: NDArray[np.float32]) -> Image:

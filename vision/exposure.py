@@ -13,7 +13,9 @@ from vision.background import flicker, scale_background
 from vision.image import Image
 
 _SHRINK = 2
-_SEEN_SIGMAS = 6.0
+_SEEN_SIGMAS = 7.0
+_ROOM_UNSURE = 0.02
+_DROWNED = 0.25
 _SATURATED = 0.995
 _MOST_SATURATED = 0.005
 _BIGGEST_STEP_UP = 10.0
@@ -130,28 +132,40 @@ def _bright_part(
 ) -> tuple[NDArray[np.bool_], bool]:
     """Pixels above half of the spot's smoothed peak, and whether there is any spot."""
     pixels = image.pixels.astype(np.float32)
+    saturated = pixels >= _SATURATED * image.sensor.full_scale_dn
     if background is None:
         signal = pixels - np.float32(np.median(pixels))
+        unsure = 0.0
     else:
-        room = flicker(image, background).scale
-        signal = pixels - scale_background(background, image.exposure_s, room).pixels
-    height, width = pixels.shape
+        room = scale_background(background, image.exposure_s, flicker(image, background).scale).pixels
+        signal = pixels - room
+        unsure = _ROOM_UNSURE * float(np.percentile(room, 99) - image.sensor.black_level_dn)
     if ignore is not None:
         signal = np.where(ignore, np.float32(0), signal)
+        saturated &= ~ignore
+    if float(saturated.mean()) > _DROWNED:
+        return np.asarray(saturated), True
+    height, width = pixels.shape
     # The median takes out hot pixels before the average would spread them.
     small_size = (max(1, width // _SHRINK), max(1, height // _SHRINK))
-    small = cv2.resize(cv2.medianBlur(signal, 3), small_size, interpolation=cv2.INTER_AREA)
-    small = np.asarray(cv2.blur(small, (3, 3)), np.float32)
-    noise = 1.4826 * float(np.median(np.abs(small - np.median(small))))
-    noise = max(noise, image.sensor.read_noise_e / image.sensor.gain_e_per_dn / (2 * _SHRINK), 1e-6)
+    shrunk = cv2.resize(cv2.medianBlur(signal, 3), small_size, interpolation=cv2.INTER_AREA)
+    small: NDArray[np.float32] = np.asarray(cv2.blur(shrunk, (3, 3)), np.float32)
     peak = float(small.max())
-    bright = (
-        cv2.resize((small > 0.5 * peak).astype(np.uint8), (width, height), interpolation=cv2.INTER_NEAREST)
-        > 0
+    enlarged = cv2.resize(
+        (small > 0.5 * peak).astype(np.uint8), (width, height), interpolation=cv2.INTER_NEAREST
     )
+    bright = np.asarray(enlarged > 0)
     if ignore is not None:
         bright &= ~ignore
-    return np.asarray(bright), bool(peak > _SEEN_SIGMAS * noise and bright.any())
+    return bright, bool(peak > max(_SEEN_SIGMAS * _noise_dn(small, image), unsure) and bright.any())
+
+
+def _noise_dn(small: NDArray[np.float32], image: Image) -> float:
+    """Noise of the smoothed frame from differences of neighbours: a spot that fills the frame is no noise."""
+    apart = 4
+    differences = np.abs(small[:, apart:] - small[:, :-apart])
+    noise = 1.4826 * float(np.median(differences)) / math.sqrt(2)
+    return max(noise, image.sensor.read_noise_e / image.sensor.gain_e_per_dn / (2 * _SHRINK), 1e-6)
 
 
 def _no_light(image: Image, limits: ExposureLimits) -> ExposureAdvice:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -71,9 +72,13 @@ def second_moment_widths(
     """
     values = np.asarray(intensity, np.float64)
     height, width = values.shape
+    if values.size == 0:
+        return NoWidths("an empty frame")
     low_x, high_x, low_y, high_y = 0, width, 0, height
+    start: NDArray[np.float64] | None = _bright_part(values)
     for _ in range(_MOST_ROUNDS):
-        moments = _moments(values[low_y:high_y, low_x:high_x], low_x, low_y)
+        inside = values if start is None else start
+        moments = _moments(inside[low_y:high_y, low_x:high_x], low_x, low_y)
         if moments is None:
             return NoWidths("no net light, or a negative second moment: take the background off first")
         x, y, xx, yy, xy = moments
@@ -84,17 +89,22 @@ def second_moment_widths(
             max(0, math.floor(y - reach_y)),
             min(height, math.ceil(y + reach_y) + 1),
         )
-        if box == (low_x, high_x, low_y, high_y):
+        if start is None and box == (low_x, high_x, low_y, high_y):
             return _widths(x, y, xx, yy, xy, pitch)
         low_x, high_x, low_y, high_y = box
+        start = None
     return NoWidths("the integration area does not settle: too little light for a second moment")
+
+
+def _bright_part(values: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the smoothed beam above a fifth of its peak: only for a first guess of the integration area."""
+    smooth = cv2.blur(values, (5, 5))
+    return np.asarray(np.clip(smooth - 0.2 * smooth.max(), 0, None), np.float64)
 
 
 def _moments(
     values: NDArray[np.float64], low_x: int, low_y: int
 ) -> tuple[float, float, float, float, float] | None:
-    if values.size == 0:
-        return None
     columns, rows = values.sum(axis=0), values.sum(axis=1)
     total = float(columns.sum())
     if total <= 0:
