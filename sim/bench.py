@@ -28,7 +28,7 @@ from sim.mount import LensState, SimMount, rotation, tilt_of
 from sim.mount_errors import draw_mount, draw_seat
 from sim.nuisances import Nuisances
 from sim.scene import Scene, SceneState
-from sim.scene_draws import draw_bench
+from sim.scene_draws import TrueBench, draw_bench
 from sim.tap import LineTap
 from vision.plate import PlateSpec
 
@@ -123,6 +123,9 @@ class SimBench:
     nuisances : Nuisances
     seed : int
         Repeats everything.
+    rendered : bool
+        False: cameras expose and take their time as ever, but hand out even frames that show only whether
+        there was light; for campaigns that take the spots from :meth:`scene_state` instead.
 
     Attributes
     ----------
@@ -148,9 +151,12 @@ class SimBench:
         axes: Sequence[AxisSpec],
         nuisances: Nuisances | None = None,
         seed: int = 0,
+        *,
+        rendered: bool = True,
     ) -> None:
         self.nuisances = nuisances or Nuisances()
         self.seed = seed & 0xFFFFFFFF
+        self.rendered = rendered
         self._given = (lens, layout, beam, plates, cameras)
         self._true = draw_bench(lens, layout, beam, plates, list(cameras), self.nuisances.scene, seed)
         self.clock = SimClock()
@@ -167,6 +173,7 @@ class SimBench:
         self._seat_pose: NDArray[np.float64] | None = None
         self._seatings = 0
         self._frames = 0
+        self._exposed: dict[str, tuple[int, SceneState]] = {}
         self.lens_handler = SimLensHandler(self)
         self.witness = SimWitness(self)
         self._cameras = {name: SimCamera(name, self) for name in cameras}
@@ -199,6 +206,21 @@ class SimBench:
                 remedy="Correct the camera's name in the bench file.",
             )
         return self._cameras[name]
+
+    @property
+    def true(self) -> TrueBench:
+        """What the seed drew of light and plates; for tests and campaigns, never for the station."""
+        return self._true
+
+    def scene_state(self, camera_name: str) -> tuple[int, SceneState]:
+        """Return sequence number and truth of a camera's last frame; for campaigns on spots.
+
+        Raises
+        ------
+        KeyError
+            When the camera has not exposed yet.
+        """
+        return self._exposed[camera_name]
 
     def open_line(self) -> SimLine:
         """Return the line plugged in anew: what a driver wants that opens its port by itself."""
@@ -254,10 +276,24 @@ class SimBench:
             time_s=middle_s,
             frame_number=self._frames,
         )
-        pixels = self._scene.render(camera_name, seen, exposure_s)
-        pixels.flags.writeable = False
+        self._exposed[camera_name] = (self._frames, seen)
+        if self.rendered:
+            pixels = self._scene.render(camera_name, seen, exposure_s)
+            pixels.flags.writeable = False
+        else:
+            pixels = self._even_frame(camera_name, lit=seen.shutter_open or seen.lamp_on)
         self.clock.sleep_s(exposure_s / 2 + self.nuisances.readout_s)
         return Frame(pixels, exposure_s, middle_s, self._frames, camera_name)
+
+    def _even_frame(self, camera_name: str, *, lit: bool) -> NDArray[np.uint16]:
+        """Return a frame of the right size that takes no memory: half of full scale, or black."""
+        setup = self._given[4][camera_name]
+        black, full = setup.sensor.black_level_dn, setup.sensor.full_scale_dn
+        return np.broadcast_to(np.uint16((black + full) / 2 if lit else black), _shape(setup))
+
+
+def _shape(setup: CameraSetup) -> tuple[int, int]:
+    return setup.height_px, setup.width_px
 
 
 def _four(pose: NDArray[np.float64]) -> tuple[float, float, float, float]:

@@ -51,7 +51,7 @@ def bench_text_at(setup: Setup, addresses: Addresses | ServedBench) -> str:
     return text.replace(old, addresses.bench_address) if isinstance(old, str) else text
 
 
-def _maker(setup: Setup, seed: int) -> partial[SimBench]:
+def bench_maker(setup: Setup, seed: int) -> partial[SimBench]:
     """Return what makes the bench of both files; it can be handed to another process."""
     bench = setup.bench
     plates = [bench.plates.hole_target.spec(), bench.plates.reference_target.spec()]
@@ -80,7 +80,7 @@ def _cameras(setup: Setup) -> dict[str, CameraSetup]:
 
 def serve(setup: Setup, seed: int, line_port: int, bench_port: int, ready: Ready) -> None:
     """Serve the bench of both files in this process, for ever; ``ready`` is told the addresses."""
-    serve_bench(_maker(setup, seed)(), line_port=line_port, bench_port=bench_port, ready=ready)
+    serve_bench(bench_maker(setup, seed)(), line_port=line_port, bench_port=bench_port, ready=ready)
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,6 +102,6 @@ class Served:
 def served(seed: int) -> Iterator[Served]:
     """Serve the example bench in a child process for the time of a ``with`` block."""
     example = example_setup()
-    with start_served_bench(_maker(example, seed)) as child:
+    with start_served_bench(bench_maker(example, seed)) as child:
         text = bench_text_at(example, child)
         yield Served(setup_from_texts(text, example.recipe_file.text, BENCH_FILE, RECIPE_FILE), child)

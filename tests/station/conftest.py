@@ -15,7 +15,7 @@ from driver.motion import SerialMotion
 from driver.phrases import PhraseTable
 from driver.port import LoggedPort
 from sim.bench import SimBench
-from station.demo import _maker, example_setup
+from station.demo import bench_maker, example_setup
 from station.display import Display
 from station.looking import Eyes
 from station.record import Record
@@ -73,7 +73,7 @@ def connect(sim: SimBench) -> Bench:
 @pytest.fixture
 def make_rig(tmp_path: Path) -> Callable[..., Rig]:
     def make(seed: int = 3, **changes: Any) -> Rig:
-        sim = _maker(example_setup(), seed)()
+        sim = bench_maker(example_setup(), seed)()
         bench = connect(sim)
         for name, device in changes.items():
             setattr(bench, name, device)

@@ -1,0 +1,124 @@
+"""The true spots at the speed of a campaign: exact places, radii and powers as they are at the null.
+
+Agrees with :class:`sim.scene.Scene`, which traces the beams' shapes anew for every frame; over the poses of an
+alignment a spot's radius changes by less than a per cent, which no measurement of a centre notices.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from optics.errors import RayLostError
+from optics.gaussian import beam_on_plate
+from optics.spots import spot_coordinates
+from optics.trace import SpotPath, trace
+from sim.scene import SceneState
+from sim.scene_draws import TrueBench
+from sim.scene_nuisances import SceneNuisances
+from sim.scene_spots import bare_spot
+from vision.plate import PlateSpec
+
+PATHS: Final = (SpotPath.FRONT, SpotPath.BACK, SpotPath.TRANSMITTED)
+_SAFELY_INSIDE: Final = 0.7
+
+
+@dataclass(frozen=True, slots=True)
+class QuickSpot:
+    """One true spot.
+
+    Attributes
+    ----------
+    center_mm : tuple of float
+        In the coordinates of the plate's print: what a measurement should find.
+    radius_mm : float
+        1/e^2 intensity radius (w = 2 sigma), geometric mean of both directions, at the null.
+    power : float
+        Relative to the nominal beam; 0 when no light comes this way.
+    """
+
+    center_mm: tuple[float, float]
+    radius_mm: float
+    power: float
+
+
+class QuickSpots:
+    """Where the spots of one bench truly are.
+
+    Parameters
+    ----------
+    true : TrueBench
+    plates : mapping of name to PlateSpec
+    nuisances : SceneNuisances
+    """
+
+    def __init__(self, true: TrueBench, plates: Mapping[str, PlateSpec], nuisances: SceneNuisances) -> None:
+        self._true, self._nuisances = true, nuisances
+        self._plates = {
+            path: next(
+                name
+                for name, plate in plates.items()
+                if (plate.hole_radius_mm is None) == (path is SpotPath.TRANSMITTED)
+            )
+            for path in PATHS
+        }
+        self._shapes: dict[SpotPath, tuple[float, float]] | None = None
+
+    def at(self, state: SceneState) -> dict[SpotPath, QuickSpot]:
+        """Return the three spots, the bare beam as TRANSMITTED with the lens out."""
+        true, nuisances = self._true, self._nuisances
+        light = true.power_at(state.time_s, nuisances) if state.shutter_open else 0.0
+        beam = true.beam_at(state.time_s, nuisances)
+        if state.pose is None:
+            bare = bare_spot(true.lens, true.layout, beam, light)
+            spot = self._spot(SpotPath.TRANSMITTED, bare.bench_mm, bare.radii_mm[0], light, state.time_s)
+            return {SpotPath.TRANSMITTED: spot}
+        pose = np.array([state.pose])
+        shapes = self._shapes_at_null()
+        reach_mm = math.hypot(state.pose[0] - beam.offset_mm[0], state.pose[1] - beam.offset_mm[1])
+        lit = dict.fromkeys(PATHS, True)
+        try:
+            places = spot_coordinates(true.lens, true.layout, beam, pose).reshape(3, 2)
+        except RayLostError:
+            places, reach_mm = np.zeros((3, 2)), math.inf
+        if reach_mm > _SAFELY_INSIDE * true.lens.clear_aperture_mm / 2:
+            landings = trace(true.lens, true.layout, beam, pose, PATHS)
+            lit = {path: bool(landings[path].lit[0]) for path in PATHS}
+            places = np.array([landings[path].landing_mm[0] for path in PATHS])
+        return {
+            path: self._spot(
+                path, places[k], shapes[path][0], shapes[path][1] * light * lit[path], state.time_s
+            )
+            for k, path in enumerate(PATHS)
+        }
+
+    def _spot(
+        self, path: SpotPath, bench_mm: NDArray[np.float64], radius_mm: float, power: float, time_s: float
+    ) -> QuickSpot:
+        placement = self._true.placement_at(self._plates[path], time_s, self._nuisances)
+        x_mm, y_mm = placement.to_print(bench_mm)
+        return QuickSpot((float(x_mm), float(y_mm)), radius_mm, power)
+
+    def _shapes_at_null(self) -> dict[SpotPath, tuple[float, float]]:
+        """Return radius and power fraction of each spot with the lens on the beam; the same for all frames."""
+        if self._shapes is None:
+            true = self._true
+            null = np.zeros((1, 4))
+            null[0, :2] = true.beam.offset_mm
+            landings = trace(true.lens, true.layout, true.beam, null, PATHS)
+            radii = {
+                path: float(
+                    np.linalg.det(
+                        beam_on_plate(true.lens, true.layout, true.beam, null, path).radius_matrix[0]
+                    )
+                )
+                ** 0.25
+                for path in PATHS
+            }
+            self._shapes = {path: (radii[path], float(landings[path].power_fraction[0])) for path in PATHS}
+        return self._shapes
