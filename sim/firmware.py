@@ -175,8 +175,8 @@ class SimController:
             except _Refused as refusal:
                 text = refusal.reply
         body = f"N{message.number} {text}".encode()
+        data = body + f" K{check_word(body)}\n".encode()
         if len(self._replies) < _MOST_REPLIES_WAITING:
-            data = body + f" K{check_word(body)}\n".encode()
             self._replies.append(Reply(self._clock.now_s() + self._latency_s, data))
 
     # --- requests ----------------------------------------------------------------------------------

@@ -11,6 +11,7 @@ from sim.clock import SimClock
 from sim.firmware import SimController
 from sim.tap import LineTap
 
+_MOST_UNREAD = 256  # replies
 _BITS_PER_BYTE = 10  # eight data bits, start and stop
 
 
@@ -141,6 +142,8 @@ class SimLine:
 
     def _collect(self) -> None:
         while (reply := self._controller.take_reply()) is not None:
+            if len(self._under_way) >= _MOST_UNREAD:  # nobody reads: a real port drops them too
+                continue
             self._free_s = max(self._free_s, reply.due_s) + len(reply.data) * self._byte_s
             self._under_way.append((self._free_s, reply.data, False))
 

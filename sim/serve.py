@@ -73,8 +73,7 @@ def serve_bench(
     """
     server = _Server(bench)
     with contextlib.ExitStack() as stack:
-        line = stack.enter_context(_listen(line_port))
-        port = stack.enter_context(_listen(bench_port))
+        line, port = _listen(line_port, stack), _listen(bench_port, stack)
         pty_path = server.start_pty(stack)
         _start(server.accept, line, server.serve_line)
         _start(server.accept, port, server.serve_requests)
@@ -121,17 +120,19 @@ class _Server:
         except OSError:
             return None
         tty.setraw(theirs)
-        # Held open so that the line outlives a station that closes and opens it again.
+        # Held open so that the line outlives a station that closes and opens it again; once it is closed,
+        # the thread on the other end reads an error and closes that.
         stack.callback(os.close, theirs)
-        stack.callback(os.close, ours)
         _start(self._serve_pty, ours)
         return os.ttyname(theirs)
 
     def _serve_pty(self, ours: int) -> None:
-        with contextlib.suppress(OSError):
-            while True:
-                with contextlib.suppress(DeviceFault):
-                    self._carry(ours, lambda count: os.read(ours, count), lambda data: _write_all(ours, data))
+        with os.fdopen(ours, "r+b", buffering=0) as terminal, contextlib.suppress(OSError):
+            ended = False
+            while not ended:
+                with contextlib.suppress(DeviceFault):  # a cut line: a terminal cannot be hung up on
+                    self._carry(ours, terminal.read, lambda data: _write_all(ours, data))
+                    ended = True
 
     def _carry(self, descriptor: int, receive: Callable[[int], bytes], send: Callable[[bytes], None]) -> None:
         wait_s: float | None = None
@@ -204,8 +205,16 @@ class _Server:
         return {"now_s": bench.clock.now_s()}, b""
 
 
-def _listen(port: int) -> socket.socket:
-    return socket.create_server(("127.0.0.1", port))
+def _listen(port: int, stack: contextlib.ExitStack) -> socket.socket:
+    listener = stack.enter_context(socket.create_server(("127.0.0.1", port)))
+    stack.callback(_wake, listener)
+    return listener
+
+
+def _wake(listener: socket.socket) -> None:
+    """Let the thread that waits for connections see that there will be none."""
+    with contextlib.suppress(OSError):
+        listener.shutdown(socket.SHUT_RDWR)
 
 
 def _name(listener: socket.socket) -> str:

@@ -332,6 +332,30 @@ def test_limit_switch_is_a_fault_that_only_homing_leaves(bench, homed):
     assert bench.truth().positions["X"] == pytest.approx(0.0, abs=1e-9)
 
 
+def test_stall_of_motors_that_stand_strikes_the_next_move(bench, homed):
+    bench.controller.stall()
+    assert homed.state()["STATE"] == "IDLE"
+    assert homed.ask("G00 X1") == "DONE"
+    assert homed.state() == homed.state() | {"STATE": "FAULT", "LIMIT": "0"}
+
+
+def test_request_of_no_readable_number_is_answered_with_number_0(bench, person):
+    bench.line.write(b"hello\n")
+    number, answer = person.answer()
+    assert number == 0
+    assert answer.startswith("ERR01")
+
+
+def test_replies_that_nobody_reads_are_dropped_at_a_ceiling(bench, person):
+    for _ in range(20):
+        bench.line.write(b"".join(person.request("Q3") for _ in range(100)))
+    replies = 0
+    while bench.line.read(10_000, 1.0):
+        replies += 1
+    assert 64 <= replies <= 256
+    assert person.ask("Q3").startswith("ID ")
+
+
 def test_forced_limit_strikes_the_next_move(bench, homed):
     bench.controller.trip_limit()
     assert homed.state()["STATE"] == "IDLE"

@@ -220,6 +220,7 @@ def test_axes_move_in_a_straight_line(axes):
         mount.settle(time_s + elapsed_s)
         x, y, a, b = mount.true_positions(time_s + elapsed_s)
         assert 0 < x < 2
+        assert mount.counter_steps(time_s + elapsed_s)[0] == round(1000 * x), "the counter counts along"
         assert (y, a, b) == pytest.approx((-x / 2, x / 10, 0.0), abs=1e-9)
 
 
