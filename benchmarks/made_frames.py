@@ -16,6 +16,7 @@ from vision.image import Image, Sensor
 Array = NDArray[np.float64]
 WIDTH, HEIGHT = 1280, 1024
 PITCH_MM = 0.05
+NODE = 0.5 / np.sqrt(3.0)  # a pixel integrates over its square: Gauss-Legendre nodes, exact to third order
 
 
 @dataclass(frozen=True, slots=True)
@@ -139,7 +140,12 @@ def _digits(frame: MadeFrame, rng: np.random.Generator, shutter_open: bool) -> A
     if shutter_open:
         window = _lit_window(frame)
         yy, xx = y[window[0]], x[:, window[1]]
-        spots = frame.expected(xx, yy) + frame.unwanted(xx, yy)
+        spots = sum(
+            frame.expected(xx + dx, yy + dy) + frame.unwanted(xx + dx, yy + dy)
+            for dx in (-NODE, NODE)
+            for dy in (-NODE, NODE)
+        )
+        spots = spots / 4.0
         if frame.grain_px and spots.size:
             spots = spots * speckle(spots.shape, frame.grain_px, frame.contrast, rng)
         light[window] += spots

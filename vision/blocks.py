@@ -140,6 +140,11 @@ class Blocks:
         return smear
 
     @property
+    def cell_mm(self) -> Array:
+        """The two sides of a block on the plate, as columns, shape (2, 2)."""
+        return self.jacobian * float(self.size_px)
+
+    @property
     def pitch_mm(self) -> float:
         """Geometric mean size of a pixel on the plate."""
         return float(np.sqrt(abs(np.linalg.det(self.jacobian))))

@@ -19,6 +19,7 @@ from vision.fit_model import Shape, evaluate, shape_matrix
 Array = NDArray[np.float64]
 
 SPECKLED = 0.02  # contrast squared from which saturation is treated as that of speckle
+LONGEST = 0.5  # radii (or units of ln w) that one step may move a spot
 OUTLIER = 4.5  # standard deviations from which a block counts less (dust, scratches, unknown print)
 
 
@@ -135,7 +136,7 @@ def amplitude_significance(result: Fit, blocks: Blocks, spot: int) -> float:
 
     Its own shot noise and speckle do not count against it; those of the light that it lies on do.
     """
-    signal, rows = evaluate(result.shape, result.theta, blocks.at_mm, blocks.smear_mm2, with_jacobian=False)
+    signal, rows = evaluate(result.shape, result.theta, blocks.at_mm, blocks.cell_mm, with_jacobian=False)
     k = result.shape.amplitude(spot)
     own = result.theta[k] * rows[k]
     rest, light = signal - own, result.light_e - own
@@ -149,6 +150,25 @@ def amplitude_significance(result: Fit, blocks: Blocks, spot: int) -> float:
         return 0.0
     sigma = np.sqrt(max(inverse[spot, spot], 1e-300)) / scale[spot]
     return float(result.theta[k] / (sigma * np.sqrt(result.noise.spread)))
+
+
+def ellipse_gain(result: Fit, blocks: Blocks, spot: int = 0) -> float:
+    """Return by how much twice the log likelihood would rise, to first order, if a round spot could be elliptical."""
+    free = replace(result.shape, free_ellipse=True)
+    theta = np.zeros(free.size)
+    keep = [k for n in range(free.spots) for k in range(n * free.per_spot, n * free.per_spot + 3)]
+    keep += list(range(free.spots * free.per_spot, free.size))
+    theta[keep] = result.theta
+    _, rows = evaluate(free, theta, blocks.at_mm, blocks.cell_mm)
+    rows = rows / np.sqrt(result.variance_e2) * (result.residual != 0.0)
+    first = spot * free.per_spot + 3
+    extra, known = rows[first : first + 2], rows[keep]
+    pull = extra @ result.residual
+    cross = known @ extra.T
+    inner = known @ known.T
+    inner[np.diag_indices_from(inner)] *= 1.0 + 1e-9
+    normal = extra @ extra.T - cross.T @ np.linalg.lstsq(inner, cross, rcond=None)[0]
+    return float(pull @ np.linalg.solve(normal + 1e-12 * np.eye(2), pull))
 
 
 def pixel_contrast2(blocks: Blocks) -> float:
@@ -200,14 +220,15 @@ def fit(
     noise = noise or Noise(grain_px2=2.0 * contrast2, contrast2=contrast2)
     if blocks.value_e.size <= shape.size:
         return None
-    theta = _solve_linear(blocks, shape, np.array(theta, float), prior, noise)
+    theta = _solve_linear(blocks, shape, np.array(theta, float), noise)
     damping, converged = 1e-3, False
+    low_mm, high_mm = blocks.at_mm.min(axis=1), blocks.at_mm.max(axis=1)
     state = _evaluate(blocks, shape, theta, noise)
     weight = _weights(blocks, state, noise)
     for count in range(rounds):
         state.cost = _cost(state, weight, prior)
         moved, state, damping = _step(blocks, shape, state, weight, prior, noise, damping)
-        if not np.isfinite(state.cost) or _ran_away(blocks, shape, state.theta):
+        if not np.isfinite(state.cost) or _ran_away(shape, state.theta, low_mm, high_mm):
             return None
         if count >= 1:
             noise = _estimate_noise(blocks, state, noise, shape.size)
@@ -219,7 +240,7 @@ def fit(
 
 
 def _evaluate(blocks: Blocks, shape: Shape, theta: Array, noise: Noise) -> _State:
-    signal, rows = evaluate(shape, theta, blocks.at_mm, blocks.smear_mm2)
+    signal, rows = evaluate(shape, theta, blocks.at_mm, blocks.cell_mm)
     use = np.ones(signal.size, bool)
     slope = np.ones_like(signal)
     expected = signal
@@ -268,7 +289,7 @@ def _step(
         except np.linalg.LinAlgError:
             damping *= 10.0
             continue
-        step *= min(1.0, _longest(shape, state.theta) / max(_size(shape, step, state.theta), 1e-12))
+        step *= min(1.0, LONGEST / max(_size(shape, step, state.theta), 1e-12))
         trial = _evaluate(blocks, shape, state.theta + step, noise)
         trial.cost = _cost(trial, weight * trial.use, prior)
         if trial.cost <= state.cost * (1.0 + 1e-9):
@@ -286,14 +307,8 @@ def _size(shape: Shape, step: Array, theta: Array) -> float:
     return max(sizes)
 
 
-def _longest(shape: Shape, theta: Array) -> float:
-    del shape, theta
-    return 0.5
-
-
-def _ran_away(blocks: Blocks, shape: Shape, theta: Array) -> bool:
-    span = blocks.at_mm.max(axis=1) - blocks.at_mm.min(axis=1)
-    middle = blocks.at_mm.mean(axis=1)
+def _ran_away(shape: Shape, theta: Array, low_mm: Array, high_mm: Array) -> bool:
+    middle, span = (low_mm + high_mm) / 2.0, high_mm - low_mm
     for spot in range(shape.spots):
         reach = span + 4.0 * np.exp(theta[shape.log_radius(spot)])
         if np.any(np.abs(theta[shape.center(spot)] - middle) > reach):
@@ -301,9 +316,9 @@ def _ran_away(blocks: Blocks, shape: Shape, theta: Array) -> bool:
     return not bool(np.all(np.isfinite(theta)))
 
 
-def _solve_linear(blocks: Blocks, shape: Shape, theta: Array, prior: Prior, noise: Noise) -> Array:
+def _solve_linear(blocks: Blocks, shape: Shape, theta: Array, noise: Noise) -> Array:
     """Solve for amplitudes and background with the places and radii held."""
-    signal, rows = evaluate(shape, theta, blocks.at_mm, blocks.smear_mm2, with_jacobian=False)
+    signal, rows = evaluate(shape, theta, blocks.at_mm, blocks.cell_mm, with_jacobian=False)
     use = blocks.clipped < (0.2 if noise.contrast2 > SPECKLED else 1e-6)
     if use.sum() <= shape.linear:
         use = np.ones(signal.size, bool)
@@ -315,7 +330,6 @@ def _solve_linear(blocks: Blocks, shape: Shape, theta: Array, prior: Prior, nois
     theta[shape.nonlinear :] = np.linalg.lstsq(normal, (linear * weight) @ blocks.value_e, rcond=None)[0]
     amplitudes = slice(shape.amplitude(0), shape.amplitude(0) + shape.spots)
     theta[amplitudes] = np.maximum(theta[amplitudes], 1e-3 * max(float(np.max(blocks.value_e)), 1.0))
-    del prior
     return theta
 
 

@@ -94,12 +94,14 @@ def shape_matrix(shape: Shape, theta: Array, spot: int) -> tuple[Array, Array]:
 
 
 def evaluate(
-    shape: Shape, theta: Array, at_mm: Array, smear_mm2: Array, with_jacobian: bool = True
+    shape: Shape, theta: Array, at_mm: Array, cell_mm: Array, with_jacobian: bool = True
 ) -> tuple[Array, Array]:
     """Return the model, shape (N,), and its derivatives, shape (parameters, N).
 
-    Without the Jacobian, only its rows of the linear parameters are filled.
+    ``cell_mm``, shape (2, 2), holds the two sides of a block on the plate as columns. Without the Jacobian,
+    only its rows of the linear parameters are filled.
     """
+    smear_mm2 = cell_mm @ cell_mm.T / 12.0
     rows = np.zeros((shape.size, at_mm.shape[1]))
     profiles = []
     for spot in range(shape.spots):
@@ -110,7 +112,7 @@ def evaluate(
     if shape.slopes:
         rows[line + 1 : line + 3] = offset / shape.scale_mm
     if shape.fringes:
-        _fringe_rows(shape, theta, offset, smear_mm2, profiles, rows, with_jacobian)
+        _fringe_rows(shape, theta, offset, cell_mm, profiles, rows, with_jacobian)
     return theta[shape.nonlinear :] @ rows[shape.nonlinear :], rows
 
 
@@ -119,22 +121,26 @@ def _spot_rows(
 ) -> tuple[Array, Array, Array]:
     """Fill one spot's rows; return its profile, S^-1 r, and S^-1 r^T dS S^-1 r / 2 for d ln w."""
     first = spot * shape.per_spot
-    own, ellipse = shape_matrix(shape, theta, spot)
-    precision = np.linalg.inv(own + smear)
-    r = at_mm - theta[first : first + 2, None]
-    u = precision @ r
-    profile = np.exp(-0.5 * (r * u).sum(axis=0))
+    own, _ = shape_matrix(shape, theta, spot)
+    (a, b), (_, c) = own + smear
+    determinant = a * c - b * b
+    x, y = at_mm[0] - theta[first], at_mm[1] - theta[first + 1]
+    u = np.empty_like(at_mm)
+    u[0] = (c * x - b * y) / determinant
+    u[1] = (a * y - b * x) / determinant
+    profile = np.exp(-0.5 * (x * u[0] + y * u[1]))
     rows[shape.amplitude(spot)] = profile
-    widen = (u * (own @ u)).sum(axis=0)
-    if with_jacobian:
-        light = theta[shape.amplitude(spot)] * profile
-        rows[first : first + 2] = light * u
-        rows[first + 2] = light * widen
-        if shape.free_ellipse:
-            for k, direction in enumerate((np.diag([1.0, -1.0]), np.array([[0.0, 1.0], [1.0, 0.0]]))):
-                root = np.linalg.cholesky(shape.ellipses[spot])
-                change = np.exp(2.0 * theta[first + 2]) / 4.0 * (root @ direction @ root.T)
-                rows[first + 3 + k] = 0.5 * light * (u * (change @ u)).sum(axis=0)
+    if not with_jacobian:
+        return profile, u, profile
+    widen = own[0, 0] * u[0] ** 2 + 2.0 * own[0, 1] * u[0] * u[1] + own[1, 1] * u[1] ** 2
+    light = theta[shape.amplitude(spot)] * profile
+    np.multiply(light, u, out=rows[first : first + 2])
+    np.multiply(light, widen, out=rows[first + 2])
+    if shape.free_ellipse:
+        root = np.linalg.cholesky(shape.ellipses[spot])
+        for k, direction in enumerate((np.diag([1.0, -1.0]), np.array([[0.0, 1.0], [1.0, 0.0]]))):
+            change = np.exp(2.0 * theta[first + 2]) / 4.0 * (root @ direction @ root.T)
+            rows[first + 3 + k] = 0.5 * light * (u * (change @ u)).sum(axis=0)
     return profile, u, widen
 
 
@@ -142,7 +148,7 @@ def _fringe_rows(
     shape: Shape,
     theta: Array,
     offset: Array,
-    smear: Array,
+    cell: Array,
     profiles: list[tuple[Array, Array, Array]],
     rows: Array,
     with_jacobian: bool,
@@ -150,10 +156,13 @@ def _fringe_rows(
     base = shape.spots * shape.per_spot
     kx, ky, q = theta[base : base + 3]
     square = (offset**2).sum(axis=0)
-    phase = kx * offset[0] + ky * offset[1] + q * square
     (g1, u1, w1), (g2, u2, w2) = profiles[0], profiles[1]
+    # Averaging over a block damps the wave, and turns it where its wave vector or the light changes over the block.
     wave_vector = np.array([kx, ky])[:, None] + 2.0 * q * offset
-    washed_out = np.exp(-0.5 * (wave_vector * (smear @ wave_vector)).sum(axis=0))
+    along = cell.T @ wave_vector
+    washed_out = np.sinc(along / (2.0 * np.pi)).prod(axis=0)
+    turned = q * np.trace(cell @ cell.T) / 12.0 - ((u1 + u2) * (cell @ along)).sum(axis=0) / 24.0
+    phase = kx * offset[0] + ky * offset[1] + q * square + turned
     envelope = np.sqrt(g1 * g2) * washed_out
     cos, sin = envelope * np.cos(phase), envelope * np.sin(phase)
     rows[-2], rows[-1] = cos, sin

@@ -11,6 +11,7 @@ from dataclasses import replace
 
 import cv2
 import numpy as np
+import scipy.fft
 from numpy.typing import NDArray
 
 from vision.blocks import Blocks
@@ -23,11 +24,11 @@ CLEAR = 30.0  # matched filter's answer (squared, in standard deviations) from w
 BETTER = 30.0  # improvement of twice the log likelihood from which they are believed
 
 
-def with_fringes(blocks: Blocks, plain: Fit, prior: Prior) -> Fit | None:
-    """Return a fit of the same two spots with an interference term, or None when it is not clearly better."""
-    start = _start(blocks, plain)
-    if start is None:
-        return None
+def with_fringes(blocks: Blocks, plain: Fit, prior: Prior, start: Array) -> Fit | None:
+    """Return a fit of the same two spots with an interference term, or None when it is not clearly better.
+
+    ``start`` holds kx, ky (per mm) and q (per mm^2) about the origin of ``plain``'s model.
+    """
     shape = replace(plain.shape, fringes=True)
     cut = plain.shape.nonlinear
     theta = np.concatenate([plain.theta[:cut], start, plain.theta[cut:], np.zeros(2)])
@@ -41,17 +42,17 @@ def with_fringes(blocks: Blocks, plain: Fit, prior: Prior) -> Fit | None:
 
 def _envelope(blocks: Blocks, plain: Fit) -> Array:
     """Return the geometric mean of the two spots' light, electrons."""
-    _, rows = evaluate(plain.shape, plain.theta, blocks.at_mm, blocks.smear_mm2, with_jacobian=False)
+    _, rows = evaluate(plain.shape, plain.theta, blocks.at_mm, blocks.cell_mm, with_jacobian=False)
     k = plain.shape.amplitude(0)
     light = plain.theta[k : k + 2, None] * rows[k : k + 2]
     return np.sqrt(np.maximum(light[0] * light[1], 0.0))
 
 
-def _start(blocks: Blocks, plain: Fit) -> Array | None:
+def find_fringes(blocks: Blocks, plain: Fit) -> Array | None:
     """Return kx, ky (per mm) and q (per mm^2) of the strongest fringes; None when none stand out."""
     envelope = _envelope(blocks, plain)
     rows, columns = blocks.grid
-    weighted = np.zeros((rows, columns))
+    weighted = np.zeros((rows, columns), np.float32)
     power = np.zeros((rows, columns))
     scale = plain.residual / np.sqrt(plain.variance_e2)
     weighted.flat[blocks.index] = scale * envelope
@@ -59,17 +60,18 @@ def _start(blocks: Blocks, plain: Fit) -> Array | None:
     if norm <= 0.0:
         return None
     offset = blocks.at_mm - plain.shape.origin_mm[:, None]
-    square = np.zeros((rows, columns))
+    square = np.zeros((rows, columns), np.float32)
     square.flat[blocks.index] = (offset**2).sum(axis=0)
     power.flat[blocks.index] = envelope**2 / plain.variance_e2
     extent2 = float((power * square).sum() / power.sum()) or 1.0
     pitch = blocks.size_px * blocks.pitch_mm
     highest = 4.0 * (np.pi / (2.0 * pitch)) / (2.0 * np.sqrt(extent2))
-    count = int(np.clip(highest * extent2 / 1.2, 6, 40))
+    count = int(np.clip(highest * extent2 / 1.5, 6, 28))
     size = (cv2.getOptimalDFTSize(rows), cv2.getOptimalDFTSize(columns))
     best, start = 0.0, None
     for q in np.linspace(0.0, highest, count + 1):
-        answer = np.abs(np.fft.fft2(weighted * np.exp(-1j * q * square), size)) ** 2
+        wave = scipy.fft.fft2(weighted * np.exp(np.complex64(-1j * q) * square), size, overwrite_x=True)
+        answer = wave.real**2 + wave.imag**2
         peak = int(np.argmax(answer))
         value = float(answer.flat[peak]) / (2.0 * norm)
         if value > best:

@@ -9,9 +9,9 @@ import numpy as np
 
 from vision import find, identify
 from vision.blocks import Array, Blocks, Box, DeadArea, HoleLike, PixelMap, make_blocks
-from vision.fit import Fit, Prior, amplitude_significance, fit
+from vision.fit import Fit, Prior, amplitude_significance, ellipse_gain, fit
 from vision.fit_model import Shape
-from vision.fringes import with_fringes
+from vision.fringes import find_fringes, with_fringes
 from vision.image import Image
 from vision.plate import PlateSpec
 from vision.sightings import as_sighting
@@ -19,8 +19,9 @@ from vision.spots import Expectation, NoSpot, Reason, Sighting
 
 TRUSTED = 0.35  # an expected place is a good start when its sigma is below this fraction of the radius
 SEEN = 6.0  # standard deviations of the amplitude from which a spot counts as seen
-REACH = 4.0  # standard deviations of a spot that the fitted region takes in
+REACH = 4.5  # standard deviations of a spot that the fitted region takes in
 MOST_BLOCKS = 4500
+FINE, FINE_AT_HOLE = 3.0, 4.0  # blocks to a standard deviation of the smallest spot
 ELLIPSE = 16.0  # improvement of twice the log likelihood from which a spot is called elliptical
 FRINGE_FINE = 7.0  # blocks to a standard deviation where fringes are looked for
 
@@ -92,7 +93,7 @@ def fit_spots(
 ) -> tuple[Fit, Blocks] | None:
     """Fit round (or free elliptical) spots from a start; None when that fails."""
     if blocks is None:
-        blocks = scene.blocks(centers_mm, radii_mm, 5.0 if scene.hole is not None else 4.0)
+        blocks = scene.blocks(centers_mm, radii_mm, FINE_AT_HOLE if scene.hole is not None else FINE)
     if blocks is None:
         return None
     shape, theta, prior = start_of(blocks, centers_mm, radii_mm, sigmas, free_ellipse)
@@ -142,14 +143,15 @@ def _finish_pair(
     centers = [result.center_mm(k) for k in (0, 1)]
     if np.hypot(*(centers[0] - centers[1])) > sum(radii) or not _unexplained(result):
         return result, blocks
-    finer = scene.blocks(centers, radii, FRINGE_FINE, 2 * MOST_BLOCKS)
-    if finer is None:
+    start = find_fringes(blocks, result)
+    finer = None if start is None else scene.blocks(centers, radii, FRINGE_FINE, 2 * MOST_BLOCKS)
+    if start is None or finer is None:
         return result, blocks
-    plain = fit_spots(scene, centers, radii, sigmas, finer)
-    if plain is None:
-        return result, blocks
+    # Fringes bend too much within a block that the rim cuts for its centroid to stand for it.
+    finer = finer.take(finer.pixels > 0.99 * finer.size_px**2)
     _, _, prior = start_of(finer, centers, radii, sigmas)
-    striped = with_fringes(finer, plain[0], prior)
+    plain = fit(finer, result.shape, result.theta, prior, rounds=3)
+    striped = None if plain is None else with_fringes(finer, plain, prior, start)
     return (striped, finer) if striped is not None else (result, blocks)
 
 
@@ -307,6 +309,8 @@ def _fit_single(scene: Scene, center_mm: Array, expected: Expectation) -> tuple[
     if found is None or amplitude_significance(*found, 0) < SEEN:
         return None
     round_fit, blocks = found
+    if ellipse_gain(round_fit, blocks) < ELLIPSE * round_fit.noise.spread:
+        return found
     radius = float(np.exp(round_fit.theta[round_fit.shape.log_radius(0)]))
     ellipse = fit_spots(scene, [round_fit.center_mm(0)], [radius], [None], blocks, free_ellipse=True)
     if ellipse is None or round_fit.deviance - ellipse[0].deviance < ELLIPSE * round_fit.noise.spread:
