@@ -91,7 +91,7 @@ class Aligner:
     @property
     def model(self) -> LearnedModel | None:
         """What has been learned; None before the bare beam is recorded."""
-        return self._model
+        return self._closing.model if self._closing else self._model
 
     @property
     def looks(self) -> int:
@@ -110,9 +110,10 @@ class Aligner:
 
     def remember(self) -> Memory | None:
         """Return what the next part of the lot may start from; None when nothing was learned."""
-        if self._model is None or not len(self._model.looks):
+        model = self.model
+        if model is None or not len(model.looks):
             return None
-        return self._model.remember((self._memory.parts if self._memory else 0) + 1)
+        return model.remember((self._memory.parts if self._memory else 0) + 1)
 
     def next_action(self, observation: Observation) -> Action:
         """Answer an observation with the next action.

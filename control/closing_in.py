@@ -5,28 +5,37 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from itertools import product
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import chdtrc
 
-from control.diagnose import SURE, SWAPPED_WORDS, Fault, certain, power_sigma, suspicions
+from control.diagnose import SURE, SWAPPED_WORDS, Fault, certain, suspicions
 from control.expect import expectations
 from control.identify import Identified, identify
 from control.learn import LearnedModel
 from control.messages import Action, Finish, Look, Looked, Move, MovePurpose, Outcome, Verdict
 from control.moves import (
+    blind_at_null,
     bounded_step,
     looks_round_null,
     on_steps,
     scan,
     test_move_sizes,
     visible_null,
-    visible_projector,
 )
-from control.plan import ARCSEC_PER_MRAD, AlignmentPlan, BenchModel, Prescription, TestMoves
+from control.plan import ARCSEC_PER_MRAD, AlignmentPlan, BenchModel, Prescription
+from control.questions import (
+    expanded_ahead,
+    is_lost,
+    knows_the_lens,
+    lens_is_checked,
+    more_looks_help,
+    test_moves_pay,
+)
 from control.states import Event, State
-from control.uncertainty import largest_sigma, radial_coverage_factor
 from control.verdict import judge, returns_against_transmitted, scatter
 from control.words import remedy_for, why_contradictory, why_passed, why_rejected
 from optics.observability import observe
@@ -34,17 +43,12 @@ from vision.spots import NoSpot, Reason, Sighting, Spot, SpotName
 
 Vector = NDArray[np.float64]
 
-_LOST_MM: Final = 0.25
-_LOST_MRAD: Final = 4.0
 _TEST_ORDER: Final = ("decenter_x", "tilt_y", "decenter_y", "tilt_x")
 _MOST_STEPS: Final = 12
+_OTHER_CURVATURES: Final = (-0.025, -0.008, 0.008, 0.025)
 _MOST_RESTARTS: Final = 3
 _MOST_SCANS: Final = 60
 _MOST_SWAPS: Final = 3
-_TRUSTED: Final = 0.25
-_LENS_SIGMA: Final = 0.02
-_TYPICAL_SPOT_MM: Final = 0.02
-_WORTH_WHILE: Final = 0.6
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,6 +99,7 @@ class ClosingIn:
         self._scan = scan(bench)
         self._round: Vector | None = None
         self._offsets = looks_round_null(plan, model, hole_radius_mm)
+        self._swallowed: set[SpotName] = set(blind_at_null(model, hole_radius_mm))
         self._verdict: Verdict | None = None
 
     # --- called by the aligner ----------------------------------------------------------------------
@@ -121,7 +126,7 @@ class ClosingIn:
     def looked(self, state: State, looked: Looked, positions: Vector) -> Turn:
         """Learn from a look and decide."""
         self.axes = positions
-        found = identify(self.model, positions, self.sides, looked.sightings, doubtful=self.tally.swapped > 0)
+        found = self._identified(looked.sightings)
         if found.swapped:
             self.tally.swapped += 1
             self.notes.append(f"{SWAPPED_WORDS}; put right by the model")
@@ -130,16 +135,52 @@ class ClosingIn:
                 return self._finish(Event.BENCH_WRONG, Outcome.STOPPED, SWAPPED_WORDS, remedy)
         if found.spots:
             self.model.add_look(positions, self.sides, found.spots)
+            if self.plan.prescription is Prescription.UNKNOWN:
+                self._look_for_better_lens()
             trouble = self._trouble(final=False)
             if trouble is not None:
                 return trouble
         if state in (State.VERIFYING, State.SETTLING):
+            self._note_swallowed(looked.sightings)
             return self._verified() if state is State.VERIFYING else self._settled()
         by_state = {State.FINDING: self._found, State.TESTING: self._tested, State.STEPPING: self._stepped}
         return by_state[state](looked.sightings, found)
 
+    def _look_for_better_lens(self) -> None:
+        """Start the fit from other lenses when the one found does not explain the looks."""
+        cost = self.model.cost()
+        if chdtrc(max(self.model.misfit()[1], 1), cost) >= SURE:
+            return
+        count = len(self.model.lens.lens.surfaces)
+        for curvatures in product(_OTHER_CURVATURES, repeat=count):
+            other = self.model.restarted(np.array(curvatures))
+            if other.cost() < cost:
+                self.model, cost = other, other.cost()
+
+    def _identified(self, sightings: Mapping[SpotName, Sighting]) -> Identified:
+        """Return the spots under the names that the model finds believable, once it knows the lens."""
+        if not knows_the_lens(self.plan, self.model):
+            return Identified(
+                {name: seen for name, seen in sightings.items() if isinstance(seen, Spot)}, False
+            )
+        doubtful = self.tally.swapped > 0
+        return identify(self.model, self.axes, self.sides, sightings, doubtful=doubtful)
+
+    def _note_swallowed(self, sightings: Mapping[SpotName, Sighting]) -> None:
+        """Lean the looks out farther once the hole turns out to swallow a spot."""
+        gone = {
+            name
+            for name, seen in sightings.items()
+            if isinstance(seen, NoSpot) and seen.reason is Reason.IN_THE_HOLE
+        }
+        if not gone <= self._swallowed:
+            self._swallowed |= gone
+            self._round = None
+
     def _trouble(self, *, final: bool) -> Turn | None:
         """End the run when the looks show that something is wrong with part or bench."""
+        if self.plan.prescription is Prescription.UNKNOWN and not final:
+            return None
         found = suspicions(self.model, self.plan)
         cause = found[0] if final and found else certain(found)
         if cause is None:
@@ -165,7 +206,7 @@ class ClosingIn:
         )
         if undecided and self.tally.scans < _MOST_SCANS:
             return self._part_the_returns()
-        if not self._lost():
+        if not is_lost(self.model):
             if self._test_moves_pay():
                 return self._test_next((Event.SPOTS_FOUND,))
             return self._step_or_verify((Event.MODEL_TRUSTED,))
@@ -181,14 +222,14 @@ class ClosingIn:
         return Turn((), self._move(step.axes, "ordered search for the spots", MovePurpose.SEARCH))
 
     def _tested(self, _: Mapping[SpotName, Sighting], found: Identified) -> Turn:
-        if self._lost() and not found.spots:
+        if is_lost(self.model) and not found.spots:
             return self._search_from_here()
         if self._test_moves_pay():
             return self._test_next(())
         return self._step_or_verify((Event.JACOBIAN_KNOWN,))
 
     def _stepped(self, _: Mapping[SpotName, Sighting], found: Identified) -> Turn:
-        if self._lost() and not found.spots:
+        if is_lost(self.model) and not found.spots:
             return self._search_from_here()
         if found.probability < SURE and self.tally.doubts == 0 and len(self.tally.tests) == 0:
             self.tally.doubts = 1
@@ -209,8 +250,7 @@ class ClosingIn:
             self.tally.restarts += 1
             self._round = None
             return self._step_or_verify((Event.NOT_NULL,))
-        unsure = self._more_looks_help() or not self._lens_is_checked()
-        if self.tally.verified < self.plan.max_verification_looks and unsure:
+        if self._more_looks_help() or not lens_is_checked(self.plan, self.model, self.tally.verified):
             return Turn((), self._look_round())
         return self._settle((Event.ENOUGH_LOOKS,))
 
@@ -224,7 +264,7 @@ class ClosingIn:
             return self._finish(Event.PASSED, Outcome.ALIGNED, why_passed(verdict), "")
         if self.tally.settles < 3 and self._moving_helps(verdict):
             return self._settle(())
-        if self.tally.verified < self.plan.max_verification_looks and self._more_looks_help():
+        if self._more_looks_help():
             return Turn((Event.NOT_NULL,), self._look_round())
         return self._finish(
             Event.FAILED, Outcome.REJECTED, *why_rejected(verdict, observe(self.model.sensitivities(), 0.02))
@@ -240,7 +280,7 @@ class ClosingIn:
         if np.all(off <= 0.5 + 2.0 * np.minimum(sigma, 1.0)):
             return self._verify((*before, Event.NEAR_NULL))
         if self.tally.steps >= _MOST_STEPS:
-            if max(self._expanded_ahead()) >= 1.0:
+            if expanded_ahead(self.plan, self.model, target, self.sides) >= 1.0:
                 return self._settle((*before, Event.NEAR_NULL, Event.ENOUGH_LOOKS))
             reason = f"after {self.tally.steps} steps the lens is still {self._offset_words()} from the axis"
             remedy = (
@@ -257,31 +297,12 @@ class ClosingIn:
 
     def _verify(self, before: tuple[Event, ...]) -> Turn:
         """Look round the null, unless the plan asks for no more than what is known already."""
-        if self.plan.verification_looks == 0 and self._lens_is_checked():
+        if self.plan.verification_looks == 0 and lens_is_checked(self.plan, self.model, self.tally.verified):
             parts = self.model.contributions()
             if judge(self.plan, self.model.pose_here(), parts, scatter(self.model)).passed:
                 turn = self._settled()
                 return Turn((*before, Event.ENOUGH_LOOKS, *turn.concluded), turn.action)
         return Turn(before, self._look_round())
-
-    def _lens_is_checked(self) -> bool:
-        """Say whether the looks would show a wrong lens; where they cannot, no more looks are spent on it."""
-        if self.plan.prescription is not Prescription.KNOWN or power_sigma(self.model) <= _LENS_SIGMA:
-            return True
-        return self.tally.verified >= max(self.plan.verification_looks, 8)
-
-    def _test_moves_pay(self) -> bool:
-        """Say whether a test move is due: asked for, or the model too unsure of the way to the null."""
-        made = len(self.tally.tests)
-        if made >= len(self.bench.axes):
-            return False
-        if self.plan.test_moves is TestMoves.ALWAYS or (self.tally.doubts and made < 2):
-            return True
-        pose = self.model.pose_here()
-        projector = visible_projector(self.bench, self.model.sensitivities(), _TYPICAL_SPOT_MM)
-        sigma = np.sqrt(np.diag(projector @ pose.covariance @ projector.T)) / self.plan.tolerances
-        off = float(np.linalg.norm(projector @ pose.mean / self.plan.tolerances))
-        return bool(np.max(sigma) > max(_TRUSTED * off, 5.0))
 
     def _test_next(self, before: tuple[Event, ...]) -> Turn:
         number = next(
@@ -302,8 +323,14 @@ class ClosingIn:
     def _look_round(self) -> Action:
         if self._round is None:
             self._round = self._null()
-            wide = 0 if self._lens_is_checked() else 2
-            self._offsets = looks_round_null(self.plan, self.model, self.hole_radius_mm, wide)
+            wide = 0 if lens_is_checked(self.plan, self.model, self.tally.verified) else 2
+            self._offsets = looks_round_null(
+                self.plan,
+                self.model,
+                self.hole_radius_mm,
+                wide_pairs=wide,
+                swallowed=frozenset(self._swallowed),
+            )
         offset = np.linalg.solve(self.model.mount(), next(self._offsets))
         step = bounded_step(self.plan, self.bench, self.axes, self._round + offset)
         return self._move(step.axes, "look beside the null, so that speckle averages", MovePurpose.VERIFY)
@@ -344,42 +371,13 @@ class ClosingIn:
         remedy = "check that the lens is in the mount and the shutter open, and place it nearer to the beam"
         return self._finish(Event.SEARCH_EXHAUSTED, Outcome.REJECTED, reason, remedy)
 
-    def _lost(self) -> bool:
-        """Say whether the looks so far leave the pose too open to step by, visible directions only."""
-        if not len(self.model.looks):
-            return True
-        covariance = self.model.pose_here().covariance
-        wide = np.sqrt(np.diag(covariance)) > (_LOST_MM, _LOST_MM, _LOST_MRAD, _LOST_MRAD)
-        return bool(np.any(wide)) and self._rank_seen() < 4
-
-    def _rank_seen(self) -> int:
-        rows = self.model.looks.seen[-1]
-        return int(np.linalg.matrix_rank(self.model.sensitivities()[rows], tol=1e-3)) if np.any(rows) else 0
-
-    def _null(self) -> Vector:
-        return visible_null(self.plan, self.model, self.axes, self.sides)
-
-    def _towards_null(self) -> Vector:
-        return bounded_step(self.plan, self.bench, self.axes, self._null()).axes
-
-    def _expanded_ahead(self) -> tuple[float, float]:
-        """Return the expanded uncertainties after settling, as fractions of the tolerance."""
-        covariance = self.model.pose_at(self._null(), self.sides).covariance
-        factor = radial_coverage_factor(self.plan.coverage)
-        limits = self.plan.tolerances
-        return (
-            factor * largest_sigma(covariance[:2, :2]) / float(limits[0]),
-            factor * largest_sigma(covariance[2:, 2:]) / float(limits[2]),
-        )
+    def _test_moves_pay(self) -> bool:
+        made, doubted = len(self.tally.tests), self.tally.doubts > 0
+        return test_moves_pay(self.plan, self.bench, self.model, made, doubted=doubted)
 
     def _more_looks_help(self) -> bool:
-        """Say whether the uncertainty is still too large and the spots' noise is what makes it so."""
-        if max(self._expanded_ahead()) <= _WORTH_WHILE:
-            return False
-        parts = self.model.contributions()
-        whole = sum(parts.values())
-        shares = np.diag(parts["spots"] + parts["mount repeatability"]) / np.diag(np.asarray(whole))
-        return bool(np.max(shares) > 0.2)
+        left = self.tally.verified < self.plan.max_verification_looks
+        return left and more_looks_help(self.plan, self.model, self._null(), self.sides)
 
     def _moving_helps(self, verdict: Verdict) -> bool:
         away = self.model.mount() @ (self._null() - self.axes)
@@ -390,6 +388,12 @@ class ClosingIn:
         )
         return bool(worth and room)
 
+    def _null(self) -> Vector:
+        return visible_null(self.plan, self.model, self.axes, self.sides)
+
+    def _towards_null(self) -> Vector:
+        return bounded_step(self.plan, self.bench, self.axes, self._null()).axes
+
     def _offset_words(self) -> str:
         pose = self.model.pose_here().mean
         tilt = math.hypot(*pose[2:]) * ARCSEC_PER_MRAD
@@ -398,8 +402,13 @@ class ClosingIn:
     def _look(self, state: State, why: str) -> Look:
         careful = state in (State.VERIFYING, State.SETTLING)
         frames = self.plan.frames_at_verification if careful else self.plan.frames_per_look
-        expected = expectations(self.model, self.axes, self.sides, self.plan.radius_sigma_relative)
+        expected = expectations(self.model, self.axes, self.sides, self._radius_sigma())
         return Look(frames, expected, why)
+
+    def _radius_sigma(self) -> float:
+        """Relative uncertainty of the radii of curvature; a first guess says nothing of the spots' size."""
+        known = self.plan.prescription is Prescription.KNOWN
+        return self.plan.radius_sigma_relative if known else 0.5
 
     def _move(self, target: Vector, why: str, purpose: MovePurpose) -> Move:
         """Return the move, in two halves where an axis must come from below to take up its backlash."""

@@ -44,6 +44,8 @@ _STILL: Final = np.array([0.01, 0.01, 0.1, 0.1])
 _ROUNDS: Final = 8
 _BEND: Final = 0.03
 _FLAT_PER_MM: Final = 1e-3
+_BEND_AT_ONCE: Final = 0.01
+_STRONGEST_PER_MM: Final = 0.1
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -218,13 +220,27 @@ class LearnedModel:
         offset = np.mean(self.looks.values[seen][:, part] - spots[seen][:, part], axis=0)
         return offset, mean_by @ rest.covariance @ mean_by.T + noise
 
-    def refitted(self, lens: LensModel | None = None, looks: Looks | None = None) -> LearnedModel:
-        """Return the posterior from the same prior with another lens, or with looks understood otherwise."""
+    def refitted(
+        self, lens: LensModel | None = None, looks: Looks | None = None, *, fresh: bool = True
+    ) -> LearnedModel:
+        """Return the posterior from the same prior with another lens, or with looks read otherwise."""
         other = copy(self)
         other.lens, other.looks = lens or self.lens, looks or deepcopy(self.looks)
         other.mean = self.prior_mean.copy()
         other._traced_last = None
         other.looks.trace(other.lens, slice(None), other._poses_at(other.looks.axes, other.looks.sides))
+        if fresh:
+            other.solve()
+        return other
+
+    def restarted(self, curvatures_per_mm: Vector) -> LearnedModel:
+        """Return the posterior that the fit finds from other curvatures to start with; the prior stays."""
+        now = np.array([surface.curvature_per_mm for surface in self.lens.lens.surfaces])
+        other = self.refitted(lens=bent(self.lens, curvatures_per_mm - now), fresh=False)
+        other.prior_mean = self.prior_mean.copy()
+        other.prior_mean[FIXED_COUNT:] += now - curvatures_per_mm
+        other.mean = other.prior_mean.copy()
+        other.mean[FIXED_COUNT:] = 0.0
         other.solve()
         return other
 
@@ -303,13 +319,15 @@ class LearnedModel:
     def _bend(self) -> bool:
         """Replace the lens when its curvatures have moved too far for their derivatives; say whether."""
         curvatures = np.array([surface.curvature_per_mm for surface in self.lens.lens.surfaces])
-        change = self.mean[FIXED_COUNT:]
+        wanted = curvatures + np.clip(self.mean[FIXED_COUNT:], -_BEND_AT_ONCE, _BEND_AT_ONCE)
+        change = np.clip(wanted, -_STRONGEST_PER_MM, _STRONGEST_PER_MM) - curvatures
+        self.mean = self.mean.copy()
+        self.mean[FIXED_COUNT:] = change
         if np.all(np.abs(change) <= _BEND * np.maximum(np.abs(curvatures), _FLAT_PER_MM)):
             return False
         self.lens = bent(self.lens, change)
         self.prior_mean = self.prior_mean.copy()
         self.prior_mean[FIXED_COUNT:] -= change
-        self.mean = self.mean.copy()
         self.mean[FIXED_COUNT:] = 0.0
         self._traced_last = None
         self.looks.trace(self.lens, slice(None), self._poses_at(self.looks.axes, self.looks.sides))

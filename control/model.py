@@ -10,6 +10,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from optics.errors import RayLostError
 from optics.gaussian import beam_on_plate
 from optics.layout import Beam, Layout
 from optics.lens import Lens
@@ -59,11 +60,16 @@ class LensModel:
     def linearise(self, poses: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         """Return spots (N, 6) and sensitivities (N, 6, 4) at poses (N, 4), by one batch of the exact trace.
 
-        Poses beyond what any mount reaches are drawn in first, so that a wild estimate cannot lose the ray.
+        Poses beyond what any mount reaches are drawn in first, and where a strongly bent lens still loses a
+        ray the sensitivities at the null stand in: a wild estimate must not end the estimation.
         """
         inside = np.clip(poses, -_REACH, _REACH)
         around = (inside[:, None, :] + _STENCIL).reshape(-1, 4)
-        places = spot_coordinates(self.lens, self.layout, self.beam, around).reshape(-1, len(_STENCIL), 6)
+        try:
+            traced = spot_coordinates(self.lens, self.layout, self.beam, around)
+        except RayLostError:
+            return poses @ self.at_null.T, np.broadcast_to(self.at_null, (len(poses), 6, 4)).copy()
+        places = traced.reshape(-1, len(_STENCIL), 6)
         slopes = ((places[:, 1:5] - places[:, 5:9]) / (2.0 * _STEPS[:, None])).transpose(0, 2, 1)
         return places[:, 0] + np.einsum("nij,nj->ni", slopes, poses - inside), slopes
 

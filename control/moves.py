@@ -127,14 +127,20 @@ def blind_at_null(model: LearnedModel, hole_radius_mm: float) -> frozenset[SpotN
 
 
 def looks_round_null(
-    plan: AlignmentPlan, model: LearnedModel, hole_radius_mm: float, wide_pairs: int = 0
+    plan: AlignmentPlan,
+    model: LearnedModel,
+    hole_radius_mm: float,
+    *,
+    wide_pairs: int = 0,
+    swallowed: frozenset[SpotName] = frozenset(),
 ) -> Iterator[Vector]:
     """Yield pose offsets (mm, mm, mrad, mrad) in symmetric pairs, without end.
 
     Each pair is turned by the golden angle against the one before and every look moves every spot by a few
     speckle grains, because speckle does not average while nothing moves. Where the hole swallows a spot at
-    the null, the looks lean out until it stands beside the hole, on opposite sides in turn. The first
-    ``wide_pairs`` go out sideways until the returns have moved by 2 mm, which shows the lens's power.
+    the null (by the model, or because it was ``swallowed`` there), the looks lean out until it stands beside
+    the hole, on opposite sides in turn. The first ``wide_pairs`` go out sideways until the returns have moved
+    by 2 mm, which shows the lens's power.
     """
     slopes = np.abs(model.sensitivities())
     wide = min(2.0 / max(float(np.max(slopes[:4, :2])), 1e-3), 0.6)
@@ -142,7 +148,7 @@ def looks_round_null(
     tilt = plan.dither_spot_mm / max(float(np.min(np.max(slopes[:4, 2:], axis=1))), 0.2)
     blind = [
         hole_radius_mm + 1.2 * model.lens.radius_mm[0 if name is SpotName.FRONT else 1]
-        for name in blind_at_null(model, hole_radius_mm)
+        for name in sorted(blind_at_null(model, hole_radius_mm) | swallowed, key=lambda name: name.value)
     ]
     lean = max(blind) / max(float(np.min(np.max(slopes[:4, 2:], axis=1))), 0.2) if blind else 0.0
     pair = 0

@@ -109,7 +109,7 @@ class AlignmentPlan:
         """Return the standard uncertainty of each curvature; a first guess may be wrong in sign."""
         curvatures = np.abs([surface.curvature_per_mm for surface in self.lens.surfaces])
         if self.prescription is Prescription.UNKNOWN:
-            return np.maximum(0.3 * curvatures, 0.005)
+            return np.maximum(0.3 * curvatures, 0.012)
         return np.maximum(self.radius_sigma_relative * curvatures, 2e-6)
 
     @property
