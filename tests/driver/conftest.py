@@ -232,6 +232,7 @@ class MemoryPort:
         self.writes = 0
         self.closed = 0
         self.piecewise = False
+        self.ends_to_lose = 0
         self.before: Callable[[str], None] = lambda call: None
 
     def read(self, max_bytes: int, timeout_s: float) -> bytes:
@@ -245,6 +246,9 @@ class MemoryPort:
     def write(self, data: bytes) -> None:
         self.before("write")
         self.writes += 1
+        if self.ends_to_lose:
+            self.ends_to_lose -= 1
+            data = data[:-1]
         self.waiting += self.controller.receive(data)
 
     def discard_input(self) -> None:

@@ -1,5 +1,6 @@
 import os
 import socket
+import struct
 import threading
 from collections.abc import Iterator
 from types import SimpleNamespace
@@ -137,8 +138,18 @@ def test_what_came_before_the_hang_up_is_read_before_the_fault(far_socket: Simpl
     while got != b"last":
         got += port.read(100, 1.0)
     assert "disconnected" in lost(lambda: port.read(100, 1.0)).came
-    # The library would leave the socket open here, which the test run counts as an error.
     port.close()
+
+
+def test_a_socket_that_was_reset_is_released(far_socket: SimpleNamespace):
+    port = open_port(far_socket.name)
+    far_socket.accepted()
+    far_socket.connection.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, struct.pack("ii", 1, 0))
+    far_socket.connection.close()
+    lost(lambda: port.read(1, 1.0))
+    below = port._device._socket
+    port.close()
+    assert below.fileno() == -1
 
 
 def test_a_socket_that_takes_nothing_is_a_lost_line(far_socket: SimpleNamespace, mocker: Any):

@@ -207,6 +207,15 @@ def test_an_identity_that_does_not_come(make_rig: Any):
     assert code_of(rig.motion.connect) is FaultCode.NO_REPLY
 
 
+def test_a_request_that_lost_its_end_does_not_spoil_the_next(make_rig: Any):
+    rig = make_rig(timing=Timing(attempts=2, stop_attempts=2))
+    rig.port.ends_to_lose = 1
+    assert rig.motion.positions()["X"] == 0.0
+    rig.port.ends_to_lose = 1
+    rig.motion.stop()
+    assert rig.controller.heard.count("M00") == 2
+
+
 def test_a_command_to_a_silent_controller_waits_no_longer_than_told(make_rig: Any):
     rig = make_rig(timing=Timing(reply_s=0.3))
     first(rig, "M23", lambda reply: b"", 99)

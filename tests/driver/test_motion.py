@@ -1,4 +1,5 @@
 import math
+import threading
 from collections.abc import Callable
 from typing import Any
 
@@ -92,6 +93,14 @@ def test_replies_may_come_byte_by_byte(make_rig: Any, table: str):
     rig = make_rig(table)
     rig.port.piecewise = True
     assert rig.motion.move_to({"X": 1.0})["X"] == 1.0
+
+
+def test_old_states_left_on_the_line_are_not_believed(make_rig: Any):
+    rig = make_rig("comma_steps", ready=False)
+    rig.port.piecewise = True
+    rig.port.waiting = b"*\r" * 20
+    rig.motion.connect()
+    assert "halt" not in rig.controller.heard
 
 
 def test_a_motion_that_goes_on_when_connecting_is_stopped(make_rig: Any):
@@ -207,6 +216,8 @@ def test_the_last_move_always_comes_from_the_same_side(make_rig: Any, side: str,
     assert xs(0.5) == [0.45, 0.5]
     assert xs(0.5) == []  # there, and come to from the right side
     assert xs(2.0) == [2.0]
+    rig.motion.home()
+    assert xs(0.02) == [-0.03, 0.02]  # homing came from where it liked
 
 
 def test_a_long_way_from_the_right_side_takes_the_backlash_up_by_itself(make_rig: Any):
@@ -366,6 +377,18 @@ def test_a_clock_that_stands_still_cannot_keep_a_move(rig: Any):
     at_s = rig.clock.time_s
     rig.clock.on_sleep = lambda: setattr(rig.clock, "time_s", at_s)
     assert code_of(lambda: rig.motion.move_to({"X": 1.0})) is FaultCode.MOTION_TIMEOUT
+
+
+def test_looks_that_take_long_count_too(rig: Any):
+    start_s = rig.clock.time_s
+
+    def slow_look(m: Any) -> None:
+        rig.clock.time_s += 0.5
+        m.looks_left = 10**9
+
+    rig.mechanics.on_look = slow_look
+    assert code_of(lambda: rig.motion.move_to({"X": 1.0})) is FaultCode.MOTION_TIMEOUT
+    assert rig.clock.time_s - start_s < 1.5 * (0.5 * Timing().margin + Timing().constant_s) + 2
 
 
 def test_a_controller_that_forgot_its_home_between_moves(rig: Any):
@@ -543,16 +566,25 @@ def test_stop_from_elsewhere_ends_a_move(rig: Any):
     rig.motion.move_to({"X": 1.0})
 
 
-def test_stop_just_before_the_move_goes_out_keeps_it_in(rig: Any):
-    def stop_first(words: str, reply: bytes) -> bytes:
-        if words == "Q1":
-            rig.controller.spoil = lambda words, reply: reply
-            rig.motion._stops += 1  # what stop does first of all, in another thread
+def test_stop_from_another_thread_just_before_the_move_goes_out_keeps_it_in(rig: Any):
+    asked = rig.motion._stops
+    stopper = threading.Thread(target=rig.motion.stop)
+
+    def stop_meanwhile(words: str, reply: bytes) -> bytes:
+        if words == "Q1" and not stopper.ident:
+            stopper.start()
+            # It waits for the line from here on; that it was asked for must be seen all the same.
+            for _ in range(1000):
+                if rig.motion._stops != asked:
+                    break
+                stopper.join(0.005)
         return reply
 
-    rig.controller.spoil = stop_first
+    rig.controller.spoil = stop_meanwhile
     assert code_of(lambda: rig.motion.move_to({"X": 1.0})) is FaultCode.MOTION_STOPPED
+    stopper.join()
     assert rig.controller.motions() == []
+    assert "M00" in rig.controller.heard
 
 
 def test_an_interrupt_stops_the_motion_and_goes_on(rig: Any):
@@ -658,6 +690,7 @@ def test_a_line_that_comes_back_is_opened_again_for_the_stop(rig: Any):
     rig.mechanics.on_look = during_motion(lambda m: setattr(rig.port, "before", once))
     assert code_of(lambda: rig.motion.move_to({"X": 1.0})) is FaultCode.LINE_LOST
     rig.mechanics.on_look = lambda m: None
+    assert rig.port.closed == 1  # what failed is not taken for a live line
     assert rig.mechanics.state == "STOPPED"
     assert code_of(lambda: rig.motion.move_to({"X": 1.0})) is FaultCode.LINE_LOST
     rig.motion.connect()
