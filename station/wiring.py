@@ -91,6 +91,8 @@ class _Opener:
         self.ask = ask
         self.stack = contextlib.ExitStack()
         self.wire_log = WireLog()
+        # Closed last: releasing the motion controller may still say something on the line.
+        self.stack.callback(self.wire_log.close)
 
     def open(self) -> Bench:
         table = self.table
