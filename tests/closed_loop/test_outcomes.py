@@ -174,11 +174,12 @@ def test_a_spent_budget_is_a_time_out(tmp_path: Path, capsys: pytest.CaptureFixt
 def test_another_lens_than_the_recipe_says_is_rejected(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    """A lens of half the focal length lies in the mount: the part is at fault, not the bench."""
-    other = example_text(RECIPE_FILE).replace("102.4", "51.2")
+    """A lens of three quarters of the focal length lies in the mount: the part is at fault, not the bench."""
+    other = example_text(RECIPE_FILE).replace("102.4", "80.0")
     with served_files(tmp_path, mounted=other):
         status, result = run_here(tmp_path, capsys)
-    assert (status, result["outcome"]) == (1, "rejected")
+    assert (status, result["outcome"]) == (1, "rejected"), result["reason"]
+    assert "wrong lens" in result["reason"]
     assert_complete(tmp_path, result)
 
 
