@@ -67,6 +67,8 @@ class Fit:
     signal_e, light_e, variance_e2 : ndarray, shape (N,)
         The model, the spots' part of it, and the variance of each block.
     noise : Noise
+    prior : Prior
+        That the fit was made with.
     converged : bool
     """
 
@@ -80,6 +82,7 @@ class Fit:
     light_e: Array
     variance_e2: Array
     noise: Noise
+    prior: Prior
     converged: bool
 
     def center_mm(self, spot: int) -> Array:
@@ -404,5 +407,6 @@ def _result(
         light_e=state.light,
         variance_e2=variance,
         noise=noise,
+        prior=prior,
         converged=converged,
     )

@@ -37,6 +37,8 @@ class Shape:
     fringes : bool
     slopes : bool
         Whether the background may slope.
+    extras : int
+        How many of the spots, the last ones, are light that nobody asked for (ghosts, halos).
     """
 
     spots: int
@@ -46,10 +48,16 @@ class Shape:
     free_ellipse: bool = False
     fringes: bool = False
     slopes: bool = True
+    extras: int = 0
     per_spot: int = field(init=False)
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "per_spot", 5 if self.free_ellipse else 3)
+
+    @property
+    def wanted(self) -> int:
+        """Number of spots that are measured; the rest is light that must not pull them."""
+        return self.spots - self.extras
 
     @property
     def nonlinear(self) -> int:

@@ -24,13 +24,13 @@ CLEAR = 30.0  # matched filter's answer (squared, in standard deviations) from w
 BETTER = 30.0  # improvement of twice the log likelihood from which they are believed
 
 
-def with_fringes(blocks: Blocks, plain: Fit, prior: Prior, start: Array) -> Fit | None:
+def with_fringes(blocks: Blocks, plain: Fit, start: Array) -> Fit | None:
     """Return a fit of the same two spots with an interference term, or None when it is not clearly better.
 
     ``start`` holds kx, ky (per mm) and q (per mm^2) about the origin of ``plain``'s model.
     """
     shape = replace(plain.shape, fringes=True)
-    cut = plain.shape.nonlinear
+    cut, prior = plain.shape.nonlinear, plain.prior
     theta = np.concatenate([plain.theta[:cut], start, plain.theta[cut:], np.zeros(2)])
     weight = np.concatenate([prior.weight[:cut], np.zeros(3), prior.weight[cut:], np.zeros(2)])
     mean = np.concatenate([prior.mean[:cut], start, prior.mean[cut:], np.zeros(2)])

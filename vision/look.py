@@ -15,8 +15,9 @@ from vision.blocks import Array, HoleLike, PixelMap, jacobian_at
 from vision.dead import dead_areas
 from vision.image import Image
 from vision.missing import why_missing
-from vision.pairs import Scene, find_pair, find_single
+from vision.pairs import find_pair, find_single
 from vision.plate import PlateSpec
+from vision.scene import Scene
 from vision.spots import Expectation, NoSpot, Reason, Sighting, SpotName
 
 PAIR = (SpotName.FRONT, SpotName.BACK)

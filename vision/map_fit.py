@@ -18,6 +18,8 @@ from vision.map_model import MapModel, apply_homography, unpack
 from vision.plate import PlateSpec
 
 _ROBUST_SIGMAS = 5.0
+_NARROW_PX = 6.0
+_ENOUGH = 0.8
 _FLOOR_MM = 2e-4
 
 
@@ -72,16 +74,24 @@ def fit_map(
         number: partial(apply_homography, _local_homography(plate, number, corners))
         for number, corners in corners_px.items()
     }
-    fit: MapFit | None = None
     start = _start(plate, corners_px, lens, lens_terms)
-    for reach_mm in (0.9 * cell_mm, 0.6 * cell_mm):
-        edges = measure_edges(image, plate, guides, reach_mm)
-        fit = fit_edges(edges, lens, start)
-        if fit is None:
-            return None
-        start = np.append(fit.model.parameters, fit.edge_growth_mm)
+    fit = fit_edges(measure_edges(image, plate, guides, 0.9 * cell_mm), lens, start)
+    if fit is None:
+        return None
+    pixel_mm = _pixel_mm(fit.model, np.concatenate(list(corners_px.values())))
+    # The narrower the profiles, the less do uneven light and paper count; a blurred frame needs wide ones.
+    wide, narrow = 0.6 * cell_mm, max(_NARROW_PX * pixel_mm, 0.25 * cell_mm)
+    for reach_mm in (narrow, wide) if narrow < wide else (wide,):
         guides = dict.fromkeys(corners_px, fit.model.to_px)
+        edges = measure_edges(image, plate, guides, reach_mm)
+        if len(edges.offset_mm) >= _ENOUGH * len(fit.edges.offset_mm):
+            return fit_edges(edges, lens, np.append(fit.model.parameters, fit.edge_growth_mm))
     return fit
+
+
+def _pixel_mm(model: MapModel, points_px: NDArray[np.float64]) -> float:
+    """Typical size of a pixel on the plate."""
+    return float(np.median(np.sqrt(np.abs(np.linalg.det(model.jacobian(points_px))))))
 
 
 def _local_homography(plate: PlateSpec, number: int, corners_px: NDArray[np.float64]) -> NDArray[np.float64]:

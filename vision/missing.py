@@ -10,7 +10,7 @@ from vision.blocks import Array
 from vision.spots import Expectation, NoSpot, Reason, Sighting, Spot
 
 if TYPE_CHECKING:
-    from vision.pairs import Scene
+    from vision.scene import Scene
 
 FRACTION_SEEN = 1e-3  # of a spot's power: with that much outside the hole it would have been seen
 

@@ -3,84 +3,22 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
 from vision import find, identify
-from vision.blocks import Array, Blocks, Box, DeadArea, HoleLike, PixelMap, make_blocks
-from vision.fit import Fit, Prior, amplitude_significance, ellipse_gain, fit
-from vision.fit_model import Shape
-from vision.fringes import find_fringes, with_fringes
-from vision.image import Image
-from vision.plate import PlateSpec
+from vision.blocks import Array, Blocks
+from vision.fit import Fit, amplitude_significance, ellipse_gain, fit
+from vision.refine import explain
+from vision.scene import Scene, start_of
 from vision.sightings import as_sighting
 from vision.spots import Expectation, NoSpot, Reason, Sighting
 
 TRUSTED = 0.35  # an expected place is a good start when its sigma is below this fraction of the radius
 SEEN = 6.0  # standard deviations of the amplitude from which a spot counts as seen
-REACH = 4.5  # standard deviations of a spot that the fitted region takes in
-MOST_BLOCKS = 4500
 FINE, FINE_AT_HOLE = 3.0, 4.0  # blocks to a standard deviation of the smallest spot
 ELLIPSE = 16.0  # improvement of twice the log likelihood from which a spot is called elliptical
-FRINGE_FINE = 7.0  # blocks to a standard deviation where fringes are looked for
-
-
-@dataclass(frozen=True, slots=True)
-class Scene:
-    """A frame of a plate with all that is known about it."""
-
-    image: Image
-    background: Image | None
-    plate_map: PixelMap
-    hole: HoleLike | None
-    dead: tuple[DeadArea, ...]
-    plate: PlateSpec | None
-    pitch_mm: float
-
-    def blocks(
-        self, centers_mm: Sequence[Array], radii_mm: Sequence[float], fine: float, most: int = MOST_BLOCKS
-    ) -> Blocks | None:
-        """Return blocks around some spots, ``fine`` blocks to a standard deviation of the smallest."""
-        size = max(1, int(min(radii_mm) / 2.0 / self.pitch_mm / fine))
-        box = find.box_around(self.plate_map, centers_mm, radii_mm, REACH, size)
-        box = box.clipped_to(self.image.pixels.shape)
-        while (box.x1 - box.x0) * (box.y1 - box.y0) / size**2 > most and size < 24:
-            size += 1
-        return make_blocks(self.image, self.background, self.plate_map, box, size, self.dead)
-
-    def frame_blocks(self, radius_mm: float) -> Blocks | None:
-        """Return blocks of the whole frame, about two to a standard deviation."""
-        rows, columns = self.image.pixels.shape
-        least = int(np.ceil(np.sqrt(rows * columns / MOST_BLOCKS)))
-        size = max(least, int(radius_mm / 2.0 / self.pitch_mm / 2.0))
-        box = Box(0, 0, columns, rows)
-        return make_blocks(self.image, self.background, self.plate_map, box, size, self.dead)
-
-
-def start_of(
-    blocks: Blocks,
-    centers_mm: Sequence[Array],
-    radii_mm: Sequence[float],
-    sigmas: Sequence[float | None],
-    free_ellipse: bool = False,
-) -> tuple[Shape, Array, Prior]:
-    """Return model, start and prior for round spots; a radius without a sigma is free."""
-    origin = blocks.at_mm.mean(axis=1)
-    scale = float(np.ptp(blocks.at_mm, axis=1).max()) / 2.0 or 1.0
-    count = len(centers_mm)
-    shape = Shape(count, origin, scale, tuple(np.eye(2) for _ in range(count)), free_ellipse)
-    theta, weight = np.zeros(shape.size), np.zeros(shape.size)
-    for k in range(count):
-        theta[shape.center(k)] = centers_mm[k]
-        theta[shape.log_radius(k)] = np.log(radii_mm[k])
-        sigma = sigmas[k]
-        if sigma is not None:
-            weight[shape.log_radius(k)] = 1.0 / max(sigma, 0.002) ** 2
-        if free_ellipse:
-            first = k * shape.per_spot
-            weight[first + 3 : first + 5] = 1.0 / 0.5**2
-    return shape, theta, Prior(theta.copy(), weight)
 
 
 def fit_spots(
@@ -113,7 +51,7 @@ def find_pair(scene: Scene, expected: tuple[Expectation, Expectation]) -> tuple[
     if all(_trusted(one) for one in expected):
         found = fit_spots(scene, [one.center_mm for one in expected], radii, sigmas)
         if found is not None and _is_pair(*found, expected) and _places_hold(found[0], expected):
-            return _sighting_pair(scene, *_finish_pair(scene, *found, radii, sigmas))
+            return _sighting_pair(scene, *explain(scene, *found))
     view = find.overview(
         scene.image, scene.background, scene.plate_map, scene.dead, find.shrink_for(min(radii), scene.pitch_mm)
     )
@@ -132,32 +70,8 @@ def find_pair(scene: Scene, expected: tuple[Expectation, Expectation]) -> tuple[
         centers = [chosen.fit.center_mm(k) for k in (0, 1)]
         found = fit_spots(scene, centers, radii, sigmas)
         if found is not None and _is_pair(*found, expected):
-            return _sighting_pair(scene, *_finish_pair(scene, *found, radii, sigmas))
+            return _sighting_pair(scene, *explain(scene, *found))
     return _one_of_two(scene, places, expected)
-
-
-def _finish_pair(
-    scene: Scene, result: Fit, blocks: Blocks, radii: Sequence[float], sigmas: Sequence[float | None]
-) -> tuple[Fit, Blocks]:
-    """Add an interference term where the spots overlap and it clearly explains the frame better."""
-    centers = [result.center_mm(k) for k in (0, 1)]
-    if np.hypot(*(centers[0] - centers[1])) > sum(radii) or not _unexplained(result):
-        return result, blocks
-    start = find_fringes(blocks, result)
-    finer = None if start is None else scene.blocks(centers, radii, FRINGE_FINE, 2 * MOST_BLOCKS)
-    if start is None or finer is None:
-        return result, blocks
-    # Fringes bend too much within a block that the rim cuts for its centroid to stand for it.
-    finer = finer.take(finer.pixels > 0.99 * finer.size_px**2)
-    _, _, prior = start_of(finer, centers, radii, sigmas)
-    plain = fit(finer, result.shape, result.theta, prior, rounds=3)
-    striped = None if plain is None else with_fringes(finer, plain, prior, start)
-    return (striped, finer) if striped is not None else (result, blocks)
-
-
-def _unexplained(result: Fit) -> bool:
-    """Tell whether more than shot noise is left of the frame after the fit."""
-    return result.noise.grain_px2 > 0.0
 
 
 def _nothing() -> NoSpot:
@@ -308,8 +222,9 @@ def _fit_single(scene: Scene, center_mm: Array, expected: Expectation) -> tuple[
     found = fit_spots(scene, [center_mm], [expected.radius_mm], [sigma])
     if found is None or amplitude_significance(*found, 0) < SEEN:
         return None
-    round_fit, blocks = found
-    if ellipse_gain(round_fit, blocks) < ELLIPSE * round_fit.noise.spread:
+    round_fit, blocks = explain(scene, *found)
+    found = round_fit, blocks
+    if round_fit.shape.extras or ellipse_gain(round_fit, blocks) < ELLIPSE * round_fit.noise.spread:
         return found
     radius = float(np.exp(round_fit.theta[round_fit.shape.log_radius(0)]))
     ellipse = fit_spots(scene, [round_fit.center_mm(0)], [radius], [None], blocks, free_ellipse=True)

@@ -23,7 +23,7 @@ def as_sighting(result: Fit, blocks: Blocks, spot: int, image: Image, hole: Hole
         return NoSpot(Reason.FIT_FAILED, "the fit did not settle")
     sigma = float(np.sqrt(values[1]))
     if sigma > USELESS * major:
-        reason = Reason.UNRESOLVED if result.shape.spots > 1 else Reason.TOO_UNCERTAIN
+        reason = Reason.UNRESOLVED if result.shape.wanted > 1 else Reason.TOO_UNCERTAIN
         return NoSpot(reason, f"light is seen, but its centre is uncertain by {sigma:.2g} mm (k = 1)")
     return Spot(
         center_mm=np.array(center),
@@ -47,7 +47,7 @@ def _flags(
         flags.add(Flag.CUT_BY_HOLE)
     if _cut_by_frame(blocks, center, major):
         flags.add(Flag.CUT_BY_FRAME)
-    for other in range(result.shape.spots):
+    for other in range(result.shape.wanted):
         if other != spot:
             reach = major + float(np.exp(result.theta[result.shape.log_radius(other)]))
             if np.hypot(*(result.center_mm(other) - center)) < reach:

@@ -1,0 +1,226 @@
+"""Fits the circle of a hole to its edge: first through points, then to the brightness across the edge itself.
+
+A chamfer that catches the lamp is a bright line outside the edge, thinner than the camera's blur. It cannot
+be seen as a line, but it displaces the half level by many micrometres, on one side more than on the other. So
+the last fit has the line in its model: the step says where the edge is, the line takes what is left.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import partial
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.optimize import least_squares
+from scipy.special import ndtr
+
+from vision.hole_edge import Profiles
+
+FEWEST_SECTORS = 24
+_FLOOR_MM = 3e-4
+_HARMONICS = 2
+_DEEPEST_PX = 2.5
+_ROUNDS = 5
+_CLEARLY = 60.0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Circle:
+    """A circle on the plate.
+
+    Attributes
+    ----------
+    center_mm : ndarray, shape (2,)
+    radius_mm : float
+    covariance : ndarray, shape (3, 3)
+        Of centre x, y and radius.
+    residual_mm : float
+        Scatter of the edge points about the circle.
+    sectors : int
+        How many sectors it rests on.
+    """
+
+    center_mm: NDArray[np.float64]
+    radius_mm: float
+    covariance: NDArray[np.float64]
+    residual_mm: float
+    sectors: int
+
+
+def fit_circle(points: NDArray[np.float64], center: NDArray[np.float64], radius: float) -> Circle | None:
+    """Robust circle through points; dust and a lit wall are outvoted, then left out."""
+    start = np.array([center[0], center[1], radius])
+    for _ in range(4):
+        if len(points) < FEWEST_SECTORS:
+            return None
+        miss = partial(_circle_misses, points)
+        scale = max(1.4826 * float(np.median(np.abs(miss(start)))), _FLOOR_MM)
+        start = least_squares(miss, start, loss="cauchy", f_scale=scale).x
+        residual = miss(start)
+        keep = np.abs(residual) < 4 * max(1.4826 * float(np.median(np.abs(residual))), _FLOOR_MM)
+        if keep.all():
+            break
+        points = points[keep]
+    if len(points) < FEWEST_SECTORS:
+        return None
+    found = least_squares(partial(_circle_misses, points), start)
+    variance = max(float(found.fun @ found.fun) / (len(points) - 3), _FLOOR_MM**2)
+    # Neighbouring sectors share pixels and blemishes: count half of them.
+    covariance = 2 * variance * np.linalg.inv(found.jac.T @ found.jac)
+    return Circle(found.x[:2], float(found.x[2]), covariance, float(np.sqrt(variance)), len(points))
+
+
+def _circle_misses(points: NDArray[np.float64], circle: NDArray[np.float64]) -> NDArray[np.float64]:
+    return np.asarray(np.hypot(points[:, 0] - circle[0], points[:, 1] - circle[1]) - circle[2])
+
+
+def fit_profiles(profiles: Profiles, start: Circle, offsets_mm: NDArray[np.float64]) -> Circle | None:
+    """Fit the circle to the brightness across the edge: a blurred step and a thin line of light outside it.
+
+    Levels inside and outside are free in each sector; the line's strength varies round the hole up to the
+    second harmonic.
+
+    Parameters
+    ----------
+    profiles : Profiles
+        Sampled across ``start``.
+    start : Circle
+    offsets_mm : ndarray, shape (S,)
+        Where the edge was found in each sector; infinite where it was not.
+
+    Returns
+    -------
+    Circle or None
+        None where the fit does not settle; then the circle through points stands.
+    """
+    used = np.isfinite(offsets_mm) & (np.abs(offsets_mm) < 2.5 / profiles.px_per_mm) & _level_inside(profiles)
+    plain = _fit_robustly(profiles, used, glint=False)
+    glinting = _fit_robustly(profiles, used, glint=True)
+    best = glinting if _line_shows(profiles, plain, glinting) else plain
+    if best is None:
+        return None
+    covariance = _sandwich(best.jacobian, best.rest)
+    if covariance is None:
+        return None
+    center = start.center_mm + best.values[:2]
+    radius = start.radius_mm + float(best.values[2])
+    return Circle(center, radius, covariance, start.residual_mm, len(best.rest))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _ProfileFit:
+    """Shift, growth, blur and place of the line; slopes; what is left, shape (S, N); the sectors used."""
+
+    values: NDArray[np.float64]
+    jacobian: NDArray[np.float64]
+    rest: NDArray[np.float64]
+    used: NDArray[np.bool_]
+
+
+def _line_shows(profiles: Profiles, plain: _ProfileFit | None, glinting: _ProfileFit | None) -> bool:
+    """Tell whether the line explains clearly more than noise: without a glint it only makes the fit loose."""
+    if plain is None or glinting is None:
+        return plain is None
+    both = plain.used & glinting.used
+    left = [np.sum(fit.rest[both[fit.used]] ** 2) for fit in (plain, glinting)]
+    # The profiles are sampled more finely than the pixels: count pixels.
+    samples_per_px = profiles.pixel_mm / (profiles.across_mm[1] - profiles.across_mm[0])
+    independent = max(both.sum() * len(profiles.across_mm) / samples_per_px, 1.0)
+    return bool(independent * (left[0] / max(left[1], 1e-12) - 1) > _CLEARLY)
+
+
+def _fit_robustly(profiles: Profiles, used: NDArray[np.bool_], *, glint: bool) -> _ProfileFit | None:
+    """Fit, and leave out sectors that do not look like the others, until all do."""
+    used = used.copy()
+    for _ in range(_ROUNDS):
+        if used.sum() < FEWEST_SECTORS:
+            return None
+        fit = _fit_once(profiles, used, glint)
+        rms = np.sqrt(np.mean(fit.rest**2, axis=1))
+        good = rms < 2.5 * np.median(rms)
+        if good.all():
+            return fit
+        used[np.flatnonzero(used)[~good]] = False
+    return None
+
+
+def _fit_once(profiles: Profiles, used: NDArray[np.bool_], glint: bool) -> _ProfileFit:
+    start, scale = [0.0, 0.0, 0.0, 1.0], [0.01, 0.01, 0.01, 1.0]
+    low, high = [-0.2, -0.2, -0.2, 0.3], [0.2, 0.2, 0.2, 3.0]
+    if glint:
+        # A line in the very edge would be the same as a shift of it.
+        start, scale, low, high = [*start, 0.03], [*scale, 0.05], [*low, 0.015], [*high, 0.15]
+    found = least_squares(partial(_profile_misses, profiles, used), start, bounds=(low, high), x_scale=scale)
+    rest = np.asarray(found.fun).reshape(int(used.sum()), -1)
+    return _ProfileFit(found.x, found.jac, rest, used.copy())
+
+
+def _level_inside(profiles: Profiles) -> NDArray[np.bool_]:
+    """Tell which sectors are level just inside the edge: where a lit wall ends there, the step is not one."""
+    depth_px = -profiles.across_mm[None, :] * profiles.px_per_mm[:, None]
+    window = (depth_px > _DEEPEST_PX) & (depth_px < _DEEPEST_PX + 2.5)
+    inside = np.where(window, profiles.values, np.nan)
+    span = np.nanmax(inside, axis=1) - np.nanmin(inside, axis=1)
+    step = np.median(profiles.values[:, -8:], axis=1) - np.nanmin(inside, axis=1)
+    return np.asarray(span < np.maximum(0.12 * step, 1.5 * np.median(span)))
+
+
+def _profile_misses(
+    profiles: Profiles, used: NDArray[np.bool_], parameters: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Return what the best levels and the best line of light leave of the profiles, shape (S * N,).
+
+    The parameters are shift x, y and growth of the radius (mm), blur (px), place of the line (mm outside)
+    where there is one.
+    Levels and line are linear: levels are projected out sector by sector, the line for all sectors together.
+    """
+    ray, scale = profiles.ray[used], profiles.px_per_mm[used, None]
+    edge = ray @ parameters[:2] + parameters[2]
+    x = profiles.across_mm[None, :] - edge[:, None]
+    blur = parameters[3] / scale
+    # Deeper inside a lit wall may end; the window is the same for all parameters.
+    weight = (profiles.across_mm[None, :] > -_DEEPEST_PX / scale).astype(float)
+    step = ndtr(x / blur)
+    levels = np.stack([weight, weight * step])
+    data = (weight * profiles.values[used])[None]
+    if len(parameters) == 4:
+        return np.asarray(_without(levels, data).ravel())
+    width = np.hypot(blur, 0.6 * parameters[4])
+    line = np.exp(-0.5 * ((x - parameters[4]) / width) ** 2)
+    angle = np.arctan2(ray[:, 1], ray[:, 0])[:, None]
+    waves = [np.ones_like(angle)]
+    for order in range(1, _HARMONICS + 1):
+        waves += [np.cos(order * angle), np.sin(order * angle)]
+    columns = np.stack([weight * wave * line for wave in waves])
+    rest = _without(levels, np.concatenate([columns, data]))
+    lines, left = rest[:-1].reshape(len(waves), -1), rest[-1].ravel()
+    strength = np.linalg.lstsq(lines @ lines.T, lines @ left, rcond=1e-9)[0]
+    return np.asarray(left - strength @ lines)
+
+
+def _without(levels: NDArray[np.float64], columns: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Take the two level functions, shape (2, S, N), out of columns, shape (C, S, N), sector by sector."""
+    gram = np.einsum("isn,jsn->sij", levels, levels)
+    overlap = np.einsum("isn,csn->sic", levels, columns)
+    share = np.linalg.solve(gram + 1e-9 * np.eye(2), overlap)
+    return np.asarray(columns - np.einsum("sic,isn->csn", share, levels))
+
+
+def _sandwich(jacobian: NDArray[np.float64], residual: NDArray[np.float64]) -> NDArray[np.float64] | None:
+    """Covariance of shift and growth with whole sectors as the independent units: samples overlap."""
+    sectors, samples = residual.shape
+    slopes = jacobian.reshape(sectors, samples, -1)
+    scale = np.linalg.norm(jacobian, axis=0)
+    if not np.all(scale[:4] > 0):
+        return None
+    # The line's place may be at its limit or without effect where nothing glints.
+    free = scale > 1e-9 * scale.max()
+    normal_matrix = np.einsum("sni,snj->ij", slopes, slopes)[np.ix_(free, free)]
+    pull = np.einsum("sni,sn->si", slopes, residual)[:, free]
+    inverse = np.linalg.pinv(normal_matrix / np.outer(scale[free], scale[free])) / np.outer(
+        scale[free], scale[free]
+    )
+    covariance = inverse @ (pull.T @ pull) @ inverse * sectors / max(sectors - 10, 1)
+    # Neighbouring sectors share pixels and blemishes: count half of them.
+    return np.asarray(2 * covariance[:3, :3] + _FLOOR_MM**2 * np.eye(3))
