@@ -26,7 +26,7 @@ from station.record.codec import encode
 RECORD_FORMAT = 1
 RECORD_NAME = "record.json"
 WIRE_LOG_NAME = "wire.log"
-_LIBRARIES = ("coincide", "numpy", "scipy", "opencv-python", "pyserial", "transitions", "pydantic")
+_LIBRARIES = ("coincide", "numpy", "scipy", "opencv-python-headless", "pyserial", "transitions", "pydantic")
 
 
 def write_atomically(path: Path, data: bytes) -> None:
