@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 
 from driver.axes import AxisSpec
 from driver.exchange import Exchange, Timing, Trouble
@@ -104,7 +104,7 @@ class Controller:
         with self.latching():
             self.line.open()
         self._connected_once = True
-        self.activity = "connected"
+        self.activity = "connected, not homed"
 
     @property
     def was_connected(self) -> bool:
@@ -200,23 +200,19 @@ class Controller:
         DeviceFault
             When there was no acknowledgement in the end.
         """
-        may_reopen = self._reopens
-        fault: DeviceFault | None = None
-        for attempt in range(self.timing.stop_attempts):
-            try:
-                if not self.line.is_open and may_reopen:
-                    may_reopen = False
-                    self.line.open()
-                self._urge_once(words, asked, again=attempt > 0)
-            except DeviceFault as problem:
-                fault = problem
-                continue
-            return
-        if fault is not None:
-            self.latch(fault)
-            raise fault
+        # What is left of this is how often the line may still be opened again.
+        reopenings = iter([True] if self._reopens else [])
+        attempts = self.timing.stop_attempts
+        for attempt in range(attempts - 1):
+            with suppress(DeviceFault):
+                self._urge_once(words, asked, reopenings, again=attempt > 0)
+                return
+        with self.latching():
+            self._urge_once(words, asked, reopenings, again=attempts > 1)
 
-    def _urge_once(self, words: str, asked: str, *, again: bool) -> None:
+    def _urge_once(self, words: str, asked: str, reopenings: Iterator[bool], *, again: bool) -> None:
+        if not self.line.is_open and next(reopenings, False):
+            self.line.open()
         if self.table.replies.acknowledge is None:
             self.line.send(words, lambda _: False, again=again)
             return
@@ -249,6 +245,8 @@ class Controller:
                 "use the emergency stop, then check cable and power of the controller",
             ) from fault
         self.in_motion = False
+        if self.fault is not None:
+            self.activity = "at rest"
 
     def _halted(self) -> bool:
         return self.look("look whether motion has stopped").activity not in (
@@ -299,7 +297,7 @@ def judge_motion(controller: Controller, state: ControllerState, asked: str, *, 
     Raises
     ------
     DeviceFault
-        INTERLOCK_OPEN, LIMIT_SWITCH, STALLED or NOT_HOMED.
+        INTERLOCK_OPEN, LIMIT_SWITCH or STALLED.
     """
     came = repr(state.words)
     if controller.table.interlock == "reported" and state.interlock_closed is not True:
@@ -309,5 +307,3 @@ def judge_motion(controller: Controller, state: ControllerState, asked: str, *, 
         raise controller.error(code, asked, came)
     if state.limit_pressed and not homing:
         raise controller.error(FaultCode.LIMIT_SWITCH, asked, came)
-    if state.homed is False and not homing:
-        raise controller.error(FaultCode.NOT_HOMED, asked, came)

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import math
 import threading
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from typing import TypeVar
 
 from driver.faults import DeviceFault, FaultCode
@@ -57,6 +58,12 @@ class Timing:
     home_s: float | None = None
     settle_polls: int = 5
     shutter_s: float = 1.0
+
+    def __post_init__(self) -> None:
+        for field in fields(self):
+            value = getattr(self, field.name)
+            if value is not None and not (math.isfinite(value) and value > 0):
+                raise ValueError(f"timing: {field.name} {value} must be finite and greater than 0")
 
 
 class Trouble:

@@ -137,6 +137,7 @@ class SerialMotion:
         self._forget()
         controller.homed = False
         controller.fault = None
+        controller.activity = "connected, not homed"
         judge_motion(controller, controller.state(asked), asked, homing=True)
         with self._moving("homing"):
             stops = self._stops

@@ -45,20 +45,19 @@ def _choice_hint(detail: Any) -> str:
     return f"; nearest: {near[0]!r}" if near else ""
 
 
-def _keys_hint(found: str, model: type[BaseModel] | None) -> str:
-    if model is None:
-        return "remove it"
+def _keys_hint(found: str, model: type[BaseModel]) -> str:
     names = list(model.model_fields)
     near = difflib.get_close_matches(found, names, n=1)
     nearest = f"nearest: {near[0]}; " if near else ""
     return f"{nearest}allowed: {', '.join(names)}"
 
 
-def _model_at(model: type[BaseModel], path: Sequence[int | str]) -> type[BaseModel] | None:
-    here: type[BaseModel] | None = model
+def _model_at(model: type[BaseModel], path: Sequence[int | str]) -> type[BaseModel]:
+    here = model
     for part in path:
-        if here is not None and isinstance(part, str) and part in here.model_fields:
-            here = _inner_model(here.model_fields[part].annotation)
+        # Places in a list and names of a user's own lead to no other model.
+        if isinstance(part, str) and part in here.model_fields:
+            here = _inner_model(here.model_fields[part].annotation) or here
     return here
 
 

@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 
 from driver.axes import AxisSpec
 from driver.clock import SystemClock
+from driver.exchange import Timing
 from driver.faults import REMEDIES, DeviceFault, FaultCode
 from driver.legs import plan_legs
 from driver.phrases import PhraseTable
@@ -98,6 +99,16 @@ def test_a_slow_feed_on_the_line_makes_the_leg_longer():
     # 0.0001 mm within 3 s is 0.002 mm/min.
     assert WORD.write_feed(leg.feed_per_s) == "0.0020"
     assert leg.duration_s == pytest.approx(3.0, rel=0.05)
+
+
+# --- timing ----------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("key", ["reply_s", "stop_attempts", "poll_s", "home_s"])
+def test_waits_must_be_times(key: str):
+    for value in (0, -1.0, math.nan, math.inf):
+        with pytest.raises(ValueError, match=f"timing: {key}"):
+            Timing(**{key: value})
 
 
 # --- clock -----------------------------------------------------------------------------------------

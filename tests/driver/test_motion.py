@@ -315,6 +315,7 @@ def test_a_fault_in_motion_stops_latches_and_needs_homing(rig: Any, change: Any,
     before = rig.port.writes
     with pytest.raises(DeviceFault) as again:
         rig.motion.move_to({"X": 0.5})
+    assert again.value.state == f"at rest, stopped by {code.value}"
     assert again.value.code is code
     assert "earlier fault" in again.value.came
     assert rig.port.writes == before
@@ -633,6 +634,20 @@ def test_a_stop_that_nobody_answers_closes_the_port_as_second_path(make_rig: Any
     assert rig.clock.time_s - start_s < Timing().stop_attempts * Timing().stop_reply_s + 0.1
     # The last words: stop and shutter closed, though nobody answers.
     assert rig.controller.heard[-2:] == ["M00", "M22"]
+
+
+def test_a_line_that_breaks_at_the_last_words_is_no_further_trouble(rig: Any):
+    rig.controller.spoil = lambda words, reply: b""
+
+    def break_at_the_end(call: str) -> None:
+        if rig.controller.heard.count("M00") == Timing().stop_attempts and call == "write":
+            raise DeviceFault(FaultCode.LINE_LOST, state="open", asked=call, came="unplugged")
+
+    rig.port.before = break_at_the_end
+    with pytest.raises(DeviceFault) as fault:
+        rig.motion.stop()
+    assert fault.value.code is FaultCode.NO_REPLY
+    assert rig.port.closed == 1
 
 
 def test_a_controller_that_acknowledges_stop_and_goes_on(rig: Any):

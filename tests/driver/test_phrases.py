@@ -327,6 +327,11 @@ def test_an_end_that_is_never_said_cannot_be_waited_for():
         PhraseTable.from_mapping(table)
 
 
+def test_a_table_may_know_no_error_reply():
+    table = PhraseTable.from_mapping(changed("replies.error", None))
+    assert table.read_refusal("ERR01 WHY") is None
+
+
 def test_the_number_of_further_problems_is_told():
     table = changed("line.check", "crc17")
     table["line"]["max_bytes"] = 1
