@@ -1,0 +1,1 @@
+"""One part's life in the archive: claimed, in hand, its steps, its one final record."""

@@ -1,0 +1,1 @@
+"""Where the archive is kept: connections, tables, guards against change, and upgrades from older versions."""

@@ -1,0 +1,1 @@
+"""Migrations of the archive; they ship inside the package."""

@@ -1,0 +1,1 @@
+"""One file for each revision, frozen: a revision never changes after it was released."""
