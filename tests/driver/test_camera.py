@@ -246,7 +246,7 @@ def test_a_live_stream_hands_out_no_frame_from_before_the_call(stream: Stream):
 
 def test_frames_that_all_count_as_too_old_are_stale(stream: Stream, clock: Any):
     # A clock that stands still never gets past the exposure.
-    camera = OpenCvCamera("live", stream.url, clock, fixed_exposure_s=0.002, read_timeout_s=0.5)
+    camera = OpenCvCamera("live", stream.url, clock, fixed_exposure_s=0.002, read_timeout_s=1.5)
     with pytest.raises(DeviceFault, match="all exposed before the call") as fault:
         camera.grab(0.002)
     assert fault.value.code is FaultCode.FRAME_STALE
@@ -254,7 +254,7 @@ def test_frames_that_all_count_as_too_old_are_stale(stream: Stream, clock: Any):
 
 
 def test_a_stream_that_falls_silent_is_a_lost_camera(stream: Stream):
-    camera = OpenCvCamera("live", stream.url, fixed_exposure_s=0.002, read_timeout_s=0.4)
+    camera = OpenCvCamera("live", stream.url, fixed_exposure_s=0.002, read_timeout_s=1.5)
     camera.grab(0.002)
     stream.silent.set()
     time.sleep(0.1)
