@@ -121,7 +121,7 @@ class LayoutTable(Strict):
 class BeamTable(Strict):
     """The laser beam at the bench."""
 
-    wavelength_nm: float = Field(ge=150, le=12000, description="vacuum wavelength")
+    wavelength_nm: float = Field(ge=150, le=12000, description="wavelength in air")
     waist_radius_mm: Positive = Field(description="1/e^2 intensity radius at the waist")
     waist_z_mm: float = Field(description="place of the waist along the beam; 0 is the hole target")
 
