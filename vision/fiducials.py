@@ -44,6 +44,8 @@ class EdgePoints:
         White minus black, in the frame's units.
     noise_mm : ndarray, shape (N,)
         Standard uncertainty of the offset from the pixels' scatter.
+    blur_mm : ndarray, shape (N,)
+        How soft the edge is (1 sigma of the blur), measured across it.
     fiducial : ndarray of int, shape (N,)
     """
 
@@ -53,6 +55,7 @@ class EdgePoints:
     seen_px: NDArray[np.float64]
     contrast: NDArray[np.float64]
     noise_mm: NDArray[np.float64]
+    blur_mm: NDArray[np.float64]
     fiducial: NDArray[np.int64]
 
     def only(self, keep: NDArray[np.bool_]) -> EdgePoints:
@@ -149,7 +152,7 @@ def measure_edges(image: Image, plate: PlateSpec, to_px: Mapping[int, ToPx], rea
 
 def _no_points() -> EdgePoints:
     pair, single = np.zeros((0, 2)), np.zeros(0)
-    return EdgePoints(pair, pair, single, pair, single, single, np.zeros(0, np.int64))
+    return EdgePoints(pair, pair, single, pair, single, single, single, np.zeros(0, np.int64))
 
 
 def _measure_side(
@@ -171,7 +174,7 @@ def _measure_side(
     grid = to_px((place[:, None, :] + across[None, :, None] * normal).reshape(-1, 2))
     profiles, inside = sample(pixels, grid.reshape(len(along), _SAMPLES, 2))
     profiles = profiles.reshape(_SEGMENTS, _PROFILES, _SAMPLES)
-    offset, contrast, noise = _edge_offsets(profiles, across)
+    offset, contrast, noise, blur = _edge_offsets(profiles, across)
     seen = (
         inside.reshape(_SEGMENTS, -1).all(axis=1) & (contrast > 4 * noise) & (np.abs(offset) < 0.8 * reach_mm)
     )
@@ -184,6 +187,7 @@ def _measure_side(
         to_px(middles + offset[seen, None] * normal),
         contrast[seen],
         (noise / np.maximum(contrast, 1e-9) * reach_mm)[seen],
+        blur[seen],
         np.full(count, number, np.int64),
     )
 
@@ -203,7 +207,7 @@ def sample(
 
 def _edge_offsets(
     profiles: NDArray[np.float64], across: NDArray[np.float64]
-) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
     """Locate the step from black to white in averaged profiles by its area.
 
     The area above the black level, divided by the step's height, is the width of the white part: true for
@@ -224,7 +228,8 @@ def _edge_offsets(
     scatter = np.sqrt((profiles[..., :ends].var(axis=(1, 2)) + profiles[..., -ends:].var(axis=(1, 2))) / 2)
     noise = scatter / np.sqrt(profiles.shape[1])
     level = tilt < _LEVEL + 3 * noise / np.maximum(np.abs(contrast), 1e-9)
-    return across[-1] - white_width, np.where(level, contrast, 0.0), noise
+    blur = np.sqrt(np.pi) * np.clip(np.trapezoid(height * (1 - height), across, axis=1), 0, None)
+    return across[-1] - white_width, np.where(level, contrast, 0.0), noise, blur
 
 
 def _trimmed_mean(profiles: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -122,12 +122,22 @@ def _line_shows(profiles: Profiles, plain: _ProfileFit | None, glinting: _Profil
     """Tell whether the line explains clearly more than noise: without a glint it only makes the fit loose."""
     if plain is None or glinting is None:
         return plain is None
+    if not _shines(profiles, glinting):
+        return False
     both = plain.used & glinting.used
     left = [np.sum(fit.rest[both[fit.used]] ** 2) for fit in (plain, glinting)]
     # The profiles are sampled more finely than the pixels: count pixels.
     samples_per_px = profiles.pixel_mm / (profiles.across_mm[1] - profiles.across_mm[0])
     independent = max(both.sum() * len(profiles.across_mm) / samples_per_px, 1.0)
     return bool(independent * (left[0] / max(left[1], 1e-12) - 1) > _CLEARLY)
+
+
+def _shines(profiles: Profiles, fit: _ProfileFit) -> bool:
+    """Tell whether the line adds light all round: dust on the edge may pass for a line, but a dark one."""
+    waves = _waves(profiles.ray[fit.used])[..., 0]
+    _, strength = _project(profiles, fit.used, fit.values)
+    along = strength @ waves
+    return bool(along.max() > 0 and along.min() > -0.3 * along.max())
 
 
 def _fit_robustly(profiles: Profiles, used: NDArray[np.bool_], *, glint: bool) -> _ProfileFit | None:
@@ -169,11 +179,18 @@ def _level_inside(profiles: Profiles) -> NDArray[np.bool_]:
 def _profile_misses(
     profiles: Profiles, used: NDArray[np.bool_], parameters: NDArray[np.float64]
 ) -> NDArray[np.float64]:
-    """Return what the best levels and the best line of light leave of the profiles, shape (S * N,).
+    """Return what the best levels and the best line of light leave of the profiles, shape (S * N,)."""
+    return _project(profiles, used, parameters)[0]
+
+
+def _project(
+    profiles: Profiles, used: NDArray[np.bool_], parameters: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return the rest, shape (S * N,), and the line's strength, one value for each wave round the hole.
 
     The parameters are shift x, y and growth of the radius (mm), blur (px), place of the line (mm outside)
-    where there is one.
-    Levels and line are linear: levels are projected out sector by sector, the line for all sectors together.
+    where there is one. Levels and line are linear: levels are projected out sector by sector, the line for
+    all sectors together.
     """
     ray, scale = profiles.ray[used], profiles.px_per_mm[used, None]
     edge = ray @ parameters[:2] + parameters[2]
@@ -181,22 +198,25 @@ def _profile_misses(
     blur = parameters[3] / scale
     # Deeper inside a lit wall may end; the window is the same for all parameters.
     weight = (profiles.across_mm[None, :] > -_DEEPEST_PX / scale).astype(float)
-    step = ndtr(x / blur)
-    levels = np.stack([weight, weight * step])
+    levels = np.stack([weight, weight * ndtr(x / blur)])
     data = (weight * profiles.values[used])[None]
     if len(parameters) == 4:
-        return np.asarray(_without(levels, data).ravel())
+        return np.asarray(_without(levels, data).ravel()), np.zeros(0)
     width = np.hypot(blur, 0.6 * parameters[4])
     line = np.exp(-0.5 * ((x - parameters[4]) / width) ** 2)
-    angle = np.arctan2(ray[:, 1], ray[:, 0])[:, None]
+    rest = _without(levels, np.concatenate([weight * line * _waves(ray), data]))
+    lines, left = rest[:-1].reshape(len(rest) - 1, -1), rest[-1].ravel()
+    strength = np.linalg.lstsq(lines @ lines.T, lines @ left, rcond=1e-9)[0]
+    return np.asarray(left - strength @ lines), np.asarray(strength)
+
+
+def _waves(ray: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return 1, cos, sin ... of the azimuth up to the highest harmonic, shape (W, S, 1)."""
+    angle = np.arctan2(ray[:, 1], ray[:, 0])
     waves = [np.ones_like(angle)]
     for order in range(1, _HARMONICS + 1):
         waves += [np.cos(order * angle), np.sin(order * angle)]
-    columns = np.stack([weight * wave * line for wave in waves])
-    rest = _without(levels, np.concatenate([columns, data]))
-    lines, left = rest[:-1].reshape(len(waves), -1), rest[-1].ravel()
-    strength = np.linalg.lstsq(lines @ lines.T, lines @ left, rcond=1e-9)[0]
-    return np.asarray(left - strength @ lines)
+    return np.stack(waves)[..., None]
 
 
 def _without(levels: NDArray[np.float64], columns: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -18,7 +18,7 @@ from vision.map_model import MapModel, apply_homography, unpack
 from vision.plate import PlateSpec
 
 _ROBUST_SIGMAS = 5.0
-_NARROW_PX = 6.0
+_REACH_BLURS = 5.5
 _ENOUGH = 0.8
 _FLOOR_MM = 2e-4
 
@@ -78,20 +78,14 @@ def fit_map(
     fit = fit_edges(measure_edges(image, plate, guides, 0.9 * cell_mm), lens, start)
     if fit is None:
         return None
-    pixel_mm = _pixel_mm(fit.model, np.concatenate(list(corners_px.values())))
     # The narrower the profiles, the less do uneven light and paper count; a blurred frame needs wide ones.
-    wide, narrow = 0.6 * cell_mm, max(_NARROW_PX * pixel_mm, 0.25 * cell_mm)
+    wide, narrow = 0.6 * cell_mm, max(_REACH_BLURS * float(np.median(fit.edges.blur_mm)), 0.15 * cell_mm)
     for reach_mm in (narrow, wide) if narrow < wide else (wide,):
         guides = dict.fromkeys(corners_px, fit.model.to_px)
         edges = measure_edges(image, plate, guides, reach_mm)
         if len(edges.offset_mm) >= _ENOUGH * len(fit.edges.offset_mm):
             return fit_edges(edges, lens, np.append(fit.model.parameters, fit.edge_growth_mm))
     return fit
-
-
-def _pixel_mm(model: MapModel, points_px: NDArray[np.float64]) -> float:
-    """Typical size of a pixel on the plate."""
-    return float(np.median(np.sqrt(np.abs(np.linalg.det(model.jacobian(points_px))))))
 
 
 def _local_homography(plate: PlateSpec, number: int, corners_px: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -52,6 +52,24 @@ def test_centre_to_fifteen_micrometres(plate_scene, rng_of, view, look):
     assert hole.radius_mm == pytest.approx(PLATE.hole_radius_mm, abs=0.08)
 
 
+@pytest.mark.parametrize("azimuth_deg", [0, 90])
+def test_a_chamfer_too_thin_to_be_seen_does_not_pull(plate_scene, rng_of, view, azimuth_deg):
+    """A thin line of light beside the edge, strongest on one side: it shifts the half level by 10 um."""
+    texel_mm = 0.02
+    paper = plate_scene.drill(plate_scene.paint(PLATE), PLATE, (0, 0))
+    rows, columns = paper.shape
+    y, x = np.mgrid[rows // 2 - 80 : rows // 2 + 80, columns // 2 - 80 : columns // 2 + 80]
+    u, v = (x + 0.5 - columns / 2) * texel_mm, (rows / 2 - y - 0.5) * texel_mm
+    toward = 0.5 + 0.5 * np.cos(np.arctan2(v, u) - np.radians(azimuth_deg))
+    chamfer = np.exp(-(((np.hypot(u, v) - PLATE.hole_radius_mm - 0.03) / 0.03) ** 2))
+    paper[y, x] += (0.4 * toward * chamfer * (np.hypot(u, v) > PLATE.hole_radius_mm)).astype(np.float32)
+    frame = plate_scene.expose(plate_scene.render(paper, PLATE, view), rng_of(azimuth_deg))
+    hole = measure_hole(frame, PLATE, exact_model(view))
+    assert isinstance(hole, Hole), hole
+    assert 1e3 * np.linalg.norm(hole.center_mm) < 5
+    assert 1e3 * 2 * np.sqrt(np.linalg.eigvalsh(hole.covariance_mm2).max()) < 15
+
+
 def test_dust_and_rings_are_outvoted(plate_scene, rng_of, view):
     rng = rng_of("dust")
     plate = dataclasses.replace(PLATE, ring_radii_mm=(1.6, 5.0, 10.0))

@@ -93,6 +93,27 @@ def test_reference_target_and_its_cross(plate_scene, rng_of, side):
     assert 1e3 * np.abs(plate_map.to_mm(view.to_px(points)) - points).max() < 5
 
 
+@pytest.mark.parametrize("blur_px", [0.3, 2.5])
+def test_sharp_and_blurred_frames_map_alike(plate_scene, rng_of, blur_px):
+    """Narrow profiles where the frame is sharp, wide ones where it is out of focus."""
+    view = plate_scene.look_at(HOLE_TARGET, field_mm=66, distortion=(-0.1, 0, 0, 0, 0))
+    image = plate_scene.render(plate_scene.paint(HOLE_TARGET), HOLE_TARGET, view, blur_px=blur_px)
+    plate_map = map_plate(plate_scene.expose(image, rng_of(blur_px)), HOLE_TARGET)
+    assert isinstance(plate_map, PlateMap), plate_map
+    points = field(HOLE_TARGET, view)
+    assert 1e3 * np.abs(plate_map.to_mm(view.to_px(points)) - points).max() < 8
+
+
+def test_uneven_light_does_not_bend_the_map(plate_scene, rng_of):
+    """A lamp from one side, three times as bright there: edges must not follow the slope of the light."""
+    view = plate_scene.look_at(HOLE_TARGET, field_mm=66)
+    image = plate_scene.render(plate_scene.paint(HOLE_TARGET), HOLE_TARGET, view)
+    lamp = np.linspace(0.4, 1.2, image.shape[1], dtype=np.float32)
+    plate_map = map_plate(plate_scene.expose(image * lamp, rng_of("lamp")), HOLE_TARGET)
+    points = field(HOLE_TARGET, view)
+    assert 1e3 * np.abs(plate_map.to_mm(view.to_px(points)) - points).max() < 4
+
+
 def test_a_cross_that_is_off_its_drawn_place_is_found_there(plate_scene, rng_of):
     moved = dataclasses.replace(REFERENCE, mark_center_mm=(0.15, -0.1), ring_radii_mm=())
     view = plate_scene.look_at(REFERENCE, field_mm=42)
@@ -211,7 +232,7 @@ def drawn_edges(plate, rng, sigma_mm, growth_mm):
     place, normal, offset = np.array(places), np.array(normals), np.array(offsets)
     ones = np.ones(len(offset))
     seen = MODEL.to_px(place + offset[:, None] * normal)
-    return EdgePoints(place, normal, offset, seen, ones, 1e-3 * ones, np.array(numbers))
+    return EdgePoints(place, normal, offset, seen, ones, 1e-3 * ones, 0.05 * ones, np.array(numbers))
 
 
 def test_stated_covariance_of_the_map_is_honest():
