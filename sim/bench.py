@@ -212,6 +212,16 @@ class SimBench:
         """What the seed drew of light and plates; for tests and campaigns, never for the station."""
         return self._true
 
+    @property
+    def plates(self) -> Mapping[str, PlateSpec]:
+        """The plates as they are made."""
+        return self._given[3]
+
+    @property
+    def camera_setups(self) -> Mapping[str, CameraSetup]:
+        """The cameras as they were set up."""
+        return self._given[4]
+
     def scene_state(self, camera_name: str) -> tuple[int, SceneState]:
         """Return sequence number and truth of a camera's last frame; for campaigns on spots.
 

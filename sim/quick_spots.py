@@ -1,7 +1,7 @@
 """The true spots at the speed of a campaign: exact places, radii and powers as they are at the null.
 
-Agrees with :class:`sim.scene.Scene`, which traces the beams' shapes anew for every frame; over the poses of an
-alignment a spot's radius changes by less than a per cent, which no measurement of a centre notices.
+Agrees with :class:`sim.scene.Scene`, which traces the beams' shapes anew for every frame; over the poses of
+an alignment a spot's radius changes by less than a per cent, which no measurement of a centre notices.
 """
 
 from __future__ import annotations
@@ -105,7 +105,7 @@ class QuickSpots:
         return QuickSpot((float(x_mm), float(y_mm)), radius_mm, power)
 
     def _shapes_at_null(self) -> dict[SpotPath, tuple[float, float]]:
-        """Return radius and power fraction of each spot with the lens on the beam; the same for all frames."""
+        """Return radius and power fraction of each spot with the lens on the beam."""
         if self._shapes is None:
             true = self._true
             null = np.zeros((1, 4))

@@ -1,0 +1,163 @@
+"""What a picture tells about the centres of one or two spots: the covariance that a good fit would report.
+
+Fisher information of Gaussian spots on a plate under shot and read noise and speckle, with what hides the
+light left out (the hole, the edge of the view), and with radii, powers and background unknown as well. The
+integrals are sums over polar nodes round each spot, so one look costs a fraction of a millisecond.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+Seen = Callable[[Array], NDArray[np.bool_]]
+
+_REACH_RADII: Final = (
+    1.5  # three standard deviations: beyond lies 1 % of the light, drowned in everything else
+)
+_RINGS, _SPOKES = 9, 16
+_PER_SPOT: Final = 4
+
+
+@dataclass(frozen=True, slots=True)
+class Bright:
+    """A spot as a camera sees it.
+
+    Attributes
+    ----------
+    center_mm : tuple of float
+    radius_mm : float
+        1/e^2 intensity radius (w = 2 sigma).
+    peak_e : float
+        Electrons of a pixel at its centre.
+    radius_relative_sigma : float
+        How well the radius is known before the fit.
+    """
+
+    center_mm: tuple[float, float]
+    radius_mm: float
+    peak_e: float
+    radius_relative_sigma: float
+
+
+@dataclass(frozen=True, slots=True)
+class PictureNoise:
+    """Noise of the mean of some frames.
+
+    Attributes
+    ----------
+    pixel_mm2 : float
+        Area that a pixel sees on the plate.
+    floor_e2 : float
+        Variance of one pixel of one frame without the spots: room light and read noise, electrons squared.
+    speckle_mm2 : float
+        Contrast squared times the correlation area of the speckle; it does not average over frames.
+    frames : int
+    """
+
+    pixel_mm2: float
+    floor_e2: float
+    speckle_mm2: float
+    frames: int
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """What a picture tells.
+
+    Attributes
+    ----------
+    covariance_mm2 : ndarray, shape (2 n, 2 n)
+        Of the centres of n spots.
+    significance : tuple of float
+        Of each spot's power: its value over its standard deviation.
+    """
+
+    covariance_mm2: Array
+    significance: tuple[float, ...]
+
+
+@lru_cache(maxsize=1)
+def _disc() -> tuple[Array, Array]:
+    """Nodes in the unit disc, shape (2, N), and their weights (area), shape (N,): Gauss-Legendre in r."""
+    x, weight = np.polynomial.legendre.leggauss(_RINGS)
+    r, wr = (x + 1.0) / 2.0, weight / 2.0
+    angle = 2.0 * math.pi * (np.arange(_SPOKES) + 0.5) / _SPOKES
+    nodes = np.stack([np.outer(r, np.cos(angle)).ravel(), np.outer(r, np.sin(angle)).ravel()])
+    return nodes, np.repeat(r * wr, _SPOKES) * (2.0 * math.pi / _SPOKES)
+
+
+def what_is_told(spots: Sequence[Bright], noise: PictureNoise, seen: Seen) -> Told | None:
+    """Return what a picture of one or two spots tells of their centres.
+
+    Parameters
+    ----------
+    spots : sequence of Bright
+    noise : PictureNoise
+    seen : callable
+        Takes places, shape (2, N) mm, and says which of them the camera sees as plate.
+
+    Returns
+    -------
+    Told or None
+        None when nothing of the light is seen.
+    """
+    at_mm, weight_mm2 = _nodes(spots)
+    weight_mm2 = weight_mm2 * seen(at_mm)
+    size = _PER_SPOT * len(spots) + 1
+    rows = np.empty((size, at_mm.shape[1]))
+    speckled = np.zeros(at_mm.shape[1])
+    light = np.zeros(at_mm.shape[1])
+    for k, spot in enumerate(spots):
+        first = _PER_SPOT * k
+        dx, dy = at_mm[0] - spot.center_mm[0], at_mm[1] - spot.center_mm[1]
+        per_mm2 = 4.0 / spot.radius_mm**2
+        square = (dx * dx + dy * dy) * per_mm2
+        own = spot.peak_e * np.exp(-0.5 * square)
+        rows[first], rows[first + 1] = own * dx * per_mm2, own * dy * per_mm2
+        rows[first + 2], rows[first + 3] = own * square, own
+        light += own
+        speckled += own * own
+    rows[-1] = math.sqrt(noise.floor_e2)
+    variance = (light + noise.floor_e2) * (noise.pixel_mm2 / noise.frames) + noise.speckle_mm2 * speckled
+    information = (rows * (weight_mm2 / variance)) @ rows.T
+    for k, spot in enumerate(spots):
+        information[_PER_SPOT * k + 2, _PER_SPOT * k + 2] += 1.0 / spot.radius_relative_sigma**2
+    scale = np.sqrt(np.diag(information))
+    if not np.all(scale > 1e-9):
+        return None
+    inverse = np.linalg.inv(information / np.outer(scale, scale) + 1e-12 * np.eye(size))
+    inverse /= np.outer(scale, scale)
+    places = [_PER_SPOT * k + c for k in range(len(spots)) for c in (0, 1)]
+    covariance = inverse[np.ix_(places, places)]
+    powers = tuple(
+        float(1.0 / math.sqrt(max(inverse[_PER_SPOT * k + 3, _PER_SPOT * k + 3], 1e-12)))
+        for k in range(len(spots))
+    )
+    return Told((covariance + covariance.T) / 2.0, powers)
+
+
+def _nodes(spots: Sequence[Bright]) -> tuple[Array, Array]:
+    """Return places, shape (2, N), and areas; where two spots overlap the smaller one's nodes count."""
+    unit, area = _disc()
+    places, weights = [], []
+    small: tuple[Array, float] | None = None
+    for spot in sorted(spots, key=lambda one: one.radius_mm):
+        reach = _REACH_RADII * spot.radius_mm
+        center = np.asarray(spot.center_mm)[:, None]
+        at = center + reach * unit
+        weight = reach**2 * area
+        if small is not None:
+            offset = at - small[0]
+            weight = weight * (offset[0] ** 2 + offset[1] ** 2 > small[1] ** 2)
+        small = (center, reach)
+        places.append(at)
+        weights.append(weight)
+    return np.concatenate(places, axis=1), np.concatenate(weights)
