@@ -65,8 +65,8 @@ def compare(sky, column, row):
 def test_lights_of_a_deep_field_photograph():
     """Against the weighted centroid above half maximum of scikit-image's region properties.
 
-    The lights are galaxies: cores in uneven halos, no Gaussians. Half a pixel is what two estimators may differ
-    by, a pixel or two where the halo is one-sided. The start is 2.5 px off.
+    The lights are galaxies: cores in uneven halos, no Gaussians. Half a pixel is what two estimators may
+    differ by, a pixel or two where the halo is one-sided. The start is 2.5 px off.
     """
     sky = photograph("hubble_deep_field.jpg")
     apart, ratio = np.array([compare(sky, *place) for place in ROUND_LIGHTS]).T
@@ -135,7 +135,8 @@ def test_compressed_video_through_the_camera_driver(plate_scene, rng_of, tmp_pat
     assert np.sqrt((error_um**2).sum(axis=1).mean()) < 10
     assert plate_map.hole is not None
     assert 1e3 * np.linalg.norm(plate_map.hole.center_mm - (0.05, -0.1)) < 15
-    expected = Expectation(center + (0.3, -0.2), np.eye(2) * 0.25, radius_mm, 0.1, 0.04)
+    start = center + np.array([0.3, -0.2])
+    expected = Expectation(start, np.eye(2) * 0.25, radius_mm, 0.1, 0.04)
     spot = measure_transmitted(beam, None, plate_map, expected, plate, hole=plate_map.hole)
     assert isinstance(spot, Spot), spot
     assert 1e3 * np.linalg.norm(spot.center_mm - center) < 50
