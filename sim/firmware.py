@@ -143,10 +143,8 @@ class SimController:
         self.update()
         if self._clock.now_s() < self._boots_until_s:
             return
-        for byte in data:
-            message = self._parser.feed(byte)
-            if message is not None:
-                self._reply(message)
+        for message in self._parser.feed_all(data):
+            self._reply(message)
 
     def take_reply(self) -> Reply | None:
         """Return the oldest reply that was not taken yet."""

@@ -79,10 +79,7 @@ class RequestParser:
     def feed(self, byte: int) -> Request | Unreadable | None:
         """Take one byte; return what a complete message says, None while it is incomplete."""
         if byte != _LF:
-            if len(self._buffer) <= LONGEST_MESSAGE:  # one more than allowed: the CR before LF
-                self._buffer.append(byte)
-            else:
-                self._overrun = True
+            self._hold(bytes((byte,)))
             return None
         message, overrun = bytes(self._buffer), self._overrun
         self.clear()
@@ -90,6 +87,25 @@ class RequestParser:
         if overrun or len(message) > LONGEST_MESSAGE:
             return Unreadable(0, 2, "MESSAGE TOO LONG")
         return self._read(message) if message else None
+
+    def feed_all(self, data: bytes) -> list[Request | Unreadable]:
+        """Take any number of bytes and return what they complete; the same as feeding each."""
+        found = []
+        start = 0
+        while (end := data.find(_LF, start)) >= 0:
+            self._hold(data[start:end])
+            message = self.feed(_LF)
+            if message is not None:
+                found.append(message)
+            start = end + 1
+        self._hold(data[start:])
+        return found
+
+    def _hold(self, data: bytes) -> None:
+        """Keep bytes of an unfinished message, up to one more than allowed: the CR before LF."""
+        room = LONGEST_MESSAGE + 1 - len(self._buffer)
+        self._buffer += data[:room]
+        self._overrun = self._overrun or len(data) > room
 
     def clear(self) -> None:
         """Forget what was received of an unfinished message."""

@@ -135,6 +135,8 @@ class LineTap:
         if -math.inf < self._interlock_until_s <= now_s:
             self._interlock_until_s = -math.inf
             self._controller.set_interlock(closed=True)
+        if not self.faults and now_s >= self._cut_until_s:
+            return
         for fault in self._striking():
             self._strike(fault, now_s)
         if now_s < self._cut_until_s or self._struck_by(LineFaultKind.CUT):
@@ -149,11 +151,16 @@ class LineTap:
     def pass_request(self, data: bytes) -> bytes:
         """Return what reaches the controller of ``data`` written in this call."""
         self._count(len(data))
+        if not self.faults and self._clock.now_s() >= self._silent_until_s:
+            return data
         return b"" if self._silent else self._spoil(data)
 
     def pass_reply(self, data: bytes) -> tuple[bytes, float]:
         """Return what arrives of one reply in this call, and by how many seconds it is late."""
         self._count(len(data))
+        if not self.faults and self._clock.now_s() >= self._silent_until_s:
+            self._last_reply = data
+            return data, 0.0
         if self._silent:
             return b"", 0.0
         late_s = sum(f.value for f in self._striking() if f.kind is LineFaultKind.REPLY_LATE)
