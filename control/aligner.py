@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from control.closing_in import ClosingIn, Turn
+from control.expect import bare_beam
 from control.learn import LearnedModel
 from control.messages import (
     Action,
@@ -220,7 +221,8 @@ class Aligner:
         return TakeLensOut()
 
     def _lens_out(self, _: LensIsOut) -> Action:
-        return RecordBareBeam(self._plan.frames_at_verification)
+        expected = bare_beam(self._plan.lens, self._bench.layout, self._bench.beam)
+        return RecordBareBeam(self._plan.frames_at_verification, expected)
 
     def _bare_beam(self, observation: BareBeamSeen) -> Action:
         seen = observation.transmitted

@@ -144,9 +144,10 @@ class TakeLensOut:
 
 @dataclass(frozen=True, slots=True)
 class RecordBareBeam:
-    """Open the shutter and measure the bare beam on the reference target."""
+    """Open the shutter and measure the bare beam on the reference target, which looks as expected."""
 
     frames: int
+    expectation: Expectation | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,6 +5,7 @@ The shutter is open only while frames of the beam are taken: the beam does not s
 
 from __future__ import annotations
 
+import math
 import time
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
@@ -27,6 +28,7 @@ _BACKGROUND_LASTS_S = 120.0
 _BACKGROUND_FRAMES = 4
 _MAP_FRAMES = 4
 _SIMILAR_EXPOSURES = 2.0
+_NEAR_ENOUGH = 0.8
 
 NoteFrame = Callable[[Frame, str], None]
 
@@ -136,13 +138,13 @@ class Eyes:
 
     # --- looking ----------------------------------------------------------------------------------------
 
-    def bare_beam(self, frames: int) -> Sighting:
+    def bare_beam(self, frames: int, expectation: Expectation | None = None) -> Sighting:
         """Measure where the bare beam lands on the reference target."""
         eye = self.bench.reference
         shot = self._shoot({"bare beam": eye}, frames)["bare beam"]
         with self._computing():
             return self.measures.transmitted(
-                shot.image, shot.background, self.maps[eye.plate.name], None, eye
+                shot.image, shot.background, self.maps[eye.plate.name], expectation, eye
             )
 
     def look(self, frames: int, expectations: Mapping[SpotName, Expectation]) -> Mapping[SpotName, Sighting]:
@@ -206,11 +208,15 @@ class Eyes:
         table, key = eye.table.exposure, (eye.table.name, purpose)
         limits = ExposureLimits(shortest_s=table.shortest_s, longest_s=table.longest_s)
         exposure_s = self._exposure_s.get(key, table.first_s)
+        too_long_s = math.inf
         for _ in range(_EXPOSURE_TRIES):
             image = self._grab(eye, exposure_s, purpose)
             with self._computing():
                 advice = self.measures.advise(image, background, limits)
-            if advice.settled:
+            if advice.next_exposure_s < exposure_s:
+                too_long_s = exposure_s
+            # Coarse speckle may saturate before it looks bright: better a dim frame than round and round.
+            elif advice.settled or advice.next_exposure_s > _NEAR_ENOUGH * too_long_s:
                 break
             exposure_s = advice.next_exposure_s
         else:

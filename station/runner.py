@@ -64,7 +64,7 @@ class Sees(Protocol):
         """Map both plates, find the hole."""
         ...
 
-    def bare_beam(self, frames: int) -> Sighting:
+    def bare_beam(self, frames: int, expectation: Expectation | None) -> Sighting:
         """Measure where the bare beam lands on the reference target."""
         ...
 
@@ -210,8 +210,8 @@ class Runner:
         match action:
             case MapPlates():
                 return self._map_plates()
-            case RecordBareBeam(frames=frames):
-                sighting = self.eyes.bare_beam(frames)
+            case RecordBareBeam(frames=frames, expectation=expectation):
+                sighting = self.eyes.bare_beam(frames, expectation)
                 return BareBeamSeen(sighting, self._now_s())
             case Look(frames=frames, expectations=expectations):
                 sightings = self.eyes.look(frames, expectations)

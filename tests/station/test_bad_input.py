@@ -70,9 +70,9 @@ BENCH_CASES = [
     ("baud = 115200", 'baud = "115200"', "motion.baud", "'115200' (text)", "whole number", None),
 ]  # fmt: skip
 RECIPE_CASES = [
-    ("decenter_um = 20.0", "decenter_um = 0", "tolerance.decenter_um", "0", "greater than 0", None),
-    ("tilt_arcsec = 30.0", "tilt_arcsec = -1.0", "tolerance.tilt_arcsec", "-1.0", "greater than 0", None),
-    ("tilt_arcsec = 30.0", "tilt_arcsek = 30.0", "tolerance.tilt_arcsek", "unknown", "", "tilt_arcsec"),
+    ("decenter_um = 10.0", "decenter_um = 0", "tolerance.decenter_um", "0", "greater than 0", None),
+    ("tilt_arcsec = 20.0", "tilt_arcsec = -1.0", "tolerance.tilt_arcsec", "-1.0", "greater than 0", None),
+    ("tilt_arcsec = 20.0", "tilt_arcsek = 30.0", "tolerance.tilt_arcsek", "unknown", "", "tilt_arcsec"),
     ('glasses = ["N-BK7"]', 'glasses = ["N-BK8"]', "lens.glasses[0]", "'N-BK8'", "N-BK7", "N-BK7"),
     ("wavelength_nm = 532.0", "wavelength_nm = 633.0", "wavelength_nm", "633", "532", None),
     ("radius_mm = 102.4", "radius_mm = 0", "lens.surfaces[0].radius_mm", "0", "plano", None),

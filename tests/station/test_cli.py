@@ -32,7 +32,7 @@ def test_a_bad_recipe_is_one_message_on_stderr_and_nothing_else(
     files: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     recipe = files / "RECIPE.toml"
-    recipe.write_text(recipe.read_text().replace("decenter_um = 20.0", "decenter_um = 0.0"))
+    recipe.write_text(recipe.read_text().replace("decenter_um = 10.0", "decenter_um = 0.0"))
     assert align(files, "--json") == 2
     out, err = capsys.readouterr()
     assert out == ""

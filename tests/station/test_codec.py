@@ -63,7 +63,7 @@ ACTIONS: dict[type, st.SearchStrategy[Any]] = {
     messages.MapPlates: st.builds(messages.MapPlates),
     messages.TakeLensOut: st.builds(messages.TakeLensOut),
     messages.PutLensIn: st.builds(messages.PutLensIn),
-    messages.RecordBareBeam: st.builds(messages.RecordBareBeam, st.integers()),
+    messages.RecordBareBeam: st.builds(messages.RecordBareBeam, st.integers(), st.none() | EXPECTATIONS),
     Move: st.builds(Move, AXES, st.text(), st.sampled_from(MovePurpose)),
     messages.Look: st.builds(
         messages.Look, st.integers(), st.dictionaries(st.sampled_from(SpotName), EXPECTATIONS), st.text()

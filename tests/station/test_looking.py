@@ -10,7 +10,9 @@ import pytest
 
 from driver.faults import DeviceFault, FaultCode
 from optics.trace import SpotPath, trace
-from station.looking import PlateNotMapped
+from station.looking import Eyes, PlateNotMapped
+from station.measuring import MeasuresFrames
+from vision.exposure import ExposureAdvice
 from vision.spots import Expectation, Spot, SpotName
 
 PATHS = {
@@ -85,6 +87,23 @@ def test_a_look_measures_three_spots_and_closes_the_shutter(rig: Any) -> None:
         if name is not SpotName.TRANSMITTED:  # the reference target stands a little off the bench frame
             off_mm = np.linalg.norm(seen[name].center_mm - landings[path].landing_mm[0])
             assert off_mm < 0.1 + 5.0 * np.sqrt(np.trace(seen[name].covariance_mm2))
+
+
+def test_the_exposure_does_not_swing_between_too_dark_and_too_bright(make_rig: Callable[..., Any]) -> None:
+    """Speckle that saturates before it looks bright: an advisor that never rests must not cost frames."""
+
+    class NeverAtRest(MeasuresFrames):
+        def advise(self, image: Any, background: Any, limits: Any) -> ExposureAdvice:
+            long = image.exposure_s > 0.001
+            wanted_s = image.exposure_s / 2.0 if long else image.exposure_s * 2.0
+            return ExposureAdvice(wanted_s, False, "never at rest", False, 0.5, 0.0)
+
+    rig = make_rig()
+    eyes = Eyes(rig.bench, rig.record.add_frame, NeverAtRest())
+    rig.bench.motion.connect()
+    image = eyes._expose(rig.bench.reference, "transmitted", 1, None)
+    assert image.exposure_s <= 0.001  # the shorter of the two
+    assert len(rig.record.frames) <= 4
 
 
 def test_backgrounds_are_used_again_until_they_age(rig: Any) -> None:
