@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import chdtrc
 
-from control.diagnose import SURE, SWAPPED_WORDS, Fault, certain, suspicions
+from control.diagnose import SURE, SWAPPED_WORDS, Fault, Suspicion, certain, suspicions
 from control.expect import expectations
 from control.identify import Identified, identify
 from control.learn import LearnedModel
@@ -43,6 +43,7 @@ from vision.spots import NoSpot, Reason, Sighting, Spot, SpotName
 
 Vector = NDArray[np.float64]
 
+_NEAR: Final = 0.3
 _TEST_ORDER: Final = ("decenter_x", "tilt_y", "decenter_y", "tilt_x")
 _MOST_STEPS: Final = 12
 _OTHER_CURVATURES: Final = (-0.025, -0.008, 0.008, 0.025)
@@ -185,6 +186,8 @@ class ClosingIn:
         cause = found[0] if final and found else certain(found)
         if cause is None:
             return None
+        if self.tally.swapped:  # names that were wrong before make every later misfit theirs
+            cause = Suspicion(Fault.RETURNS_SWAPPED, cause.gain, 1, SWAPPED_WORDS)
         if cause.fault in (Fault.WRONG_LENS, Fault.LENS_REVERSED):
             return self._finish(Event.WRONG_LENS, Outcome.REJECTED, cause.words, remedy_for(cause.fault))
         return self._finish(Event.BENCH_WRONG, Outcome.STOPPED, cause.words, remedy_for(cause.fault))
@@ -277,7 +280,7 @@ class ClosingIn:
         target = self._null()
         off = np.abs(self.model.mount() @ (target - self.axes)) / self.plan.tolerances
         sigma = np.sqrt(np.diag(pose.covariance)) / self.plan.tolerances
-        if np.all(off <= 0.5 + 2.0 * np.minimum(sigma, 1.0)):
+        if np.all(off <= np.maximum(_NEAR, np.minimum(sigma, 1.0))) or self._suffices():
             return self._verify((*before, Event.NEAR_NULL))
         if self.tally.steps >= _MOST_STEPS:
             if expanded_ahead(self.plan, self.model, target, self.sides) >= 1.0:
@@ -297,12 +300,19 @@ class ClosingIn:
 
     def _verify(self, before: tuple[Event, ...]) -> Turn:
         """Look round the null, unless the plan asks for no more than what is known already."""
-        if self.plan.verification_looks == 0 and lens_is_checked(self.plan, self.model, self.tally.verified):
-            parts = self.model.contributions()
-            if judge(self.plan, self.model.pose_here(), parts, scatter(self.model)).passed:
-                turn = self._settled()
-                return Turn((*before, Event.ENOUGH_LOOKS, *turn.concluded), turn.action)
+        if self._suffices():
+            turn = self._settled()
+            return Turn((*before, Event.ENOUGH_LOOKS, *turn.concluded), turn.action)
         return Turn(before, self._look_round())
+
+    def _suffices(self) -> bool:
+        """Say whether the plan leaves the looks round the null to need, and there is none."""
+        if self.plan.verification_looks > 0 or not len(self.model.looks):
+            return False
+        if not lens_is_checked(self.plan, self.model, self.tally.verified):
+            return False
+        parts = self.model.contributions()
+        return judge(self.plan, self.model.pose_here(), parts, scatter(self.model)).passed
 
     def _test_next(self, before: tuple[Event, ...]) -> Turn:
         number = next(

@@ -21,14 +21,13 @@ from control.model import lens_model
 from control.plan import AlignmentPlan, Prescription
 from control.unknowns import Vector
 
-SURE: Final = 1e-6
+SURE: Final = 3e-6
 """Chance below which a misfit is not put down to bad luck; a run makes some hundred such tests."""
 
 SWAPPED_WORDS: Final = "returns swapped: front and back return are taken for each other"
 
 _APART: Final = 8.0
 _NEGLIGIBLE: Final = 1e-12
-_HAIR: Final = 1e-6
 
 
 class Fault(Enum):
@@ -73,8 +72,8 @@ class Suspicion:
 
     @property
     def weight(self) -> float:
-        """Gain less what a fault with that many unknowns gains by chance; the larger, the more believable."""
-        return self.gain - 4.0 * self.unknowns
+        """Gain less what so many unknowns gain by chance or by bending to what is not linear."""
+        return self.gain * (1.0 - 0.03 * self.unknowns) - 4.0 * self.unknowns
 
 
 def suspicions(model: LearnedModel, plan: AlignmentPlan) -> list[Suspicion]:
@@ -84,10 +83,14 @@ def suspicions(model: LearnedModel, plan: AlignmentPlan) -> list[Suspicion]:
     found = _slow_and_sudden(model)
     if plan.prescription is Prescription.KNOWN:
         found.append(_wrong_power(model))
-    if chdtrc(max(model.misfit()[1], 1), model.cost()) < SURE:
-        found += _fitted_anew(model, plan)
-    sure = [suspicion for suspicion in found if suspicion.chance < _SURE_OF.get(suspicion.fault, SURE)]
+    sure = _beyond_chance(found)
+    if sure or chdtrc(max(model.misfit()[1], 1), model.cost()) < SURE:
+        sure += _beyond_chance(_fitted_anew(model, plan))
     return sorted(sure, key=lambda suspicion: -suspicion.weight)
+
+
+def _beyond_chance(found: list[Suspicion]) -> list[Suspicion]:
+    return [suspicion for suspicion in found if suspicion.chance < _SURE_OF.get(suspicion.fault, SURE)]
 
 
 def certain(found: list[Suspicion]) -> Suspicion | None:
@@ -117,13 +120,18 @@ def _room(model: LearnedModel, extra: Vector) -> Vector:
     return room
 
 
-def _gains(room: Vector, pull: Vector) -> tuple[Vector, Vector]:
+def _gains(room: Vector, pull: Vector, usual: Vector) -> tuple[Vector, Vector]:
     """Return by how much k sets of m extra unknowns lower the misfit (k,), and their best amounts (k, m).
 
-    ``room`` is (k, m, m), ``pull`` (k, m). A hair on the diagonal keeps directions out that nothing shows.
+    ``room`` is (k, m, m), ``pull`` (k, m). An amount far beyond its ``usual`` size (m,) costs what a prior of
+    that width takes, so that an absurd amount of one fault does not outdo a usual one of another.
     """
-    scale = np.sqrt(np.maximum(np.diagonal(room, axis1=1, axis2=2), _NEGLIGIBLE))
-    scaled = room / (scale[:, :, None] * scale[:, None, :]) + _HAIR * np.eye(room.shape[1])
+    room = room + np.diag(usual**-2)
+    if len(usual) == 1:
+        best = pull / room[:, :, 0]
+        return np.sum(best * pull, axis=1), best
+    scale = np.sqrt(np.diagonal(room, axis1=1, axis2=2))
+    scaled = room / (scale[:, :, None] * scale[:, None, :])
     best = np.linalg.solve(scaled, (pull / scale)[:, :, None])[:, :, 0]
     return np.sum(best * pull / scale, axis=1), best / scale
 
@@ -141,7 +149,7 @@ def _wrong_power(model: LearnedModel) -> Suspicion:
     assert model.rows is not None
     extra = model.rows.whiten(_power_columns(model))
     pull = extra.T @ model.rows.whiten(model.rows.residual[:, :, None])[:, 0]
-    gains, amounts = _gains(_room(model, extra)[None], pull[None])
+    gains, amounts = _gains(_room(model, extra)[None], pull[None], np.ones(1))
     gain, amount = float(gains[0]), float(amounts[0, 0])
     focal = model.lens.lens.effective_focal_length_mm(model.lens.beam.wavelength_nm)
     seen = focal / (1.0 + amount) if abs(1.0 + amount) > 1e-3 else math.inf
@@ -155,8 +163,11 @@ def _wrong_power(model: LearnedModel) -> Suspicion:
 def _fitted_anew(model: LearnedModel, plan: AlignmentPlan) -> list[Suspicion]:
     """Return what is no small change: the lens turned round, front and back return taken for each other."""
     cost = model.cost()
-    exchanged = model.refitted(looks=model.looks.exchanged())
-    found = [Suspicion(Fault.RETURNS_SWAPPED, cost - exchanged.cost(), 1, SWAPPED_WORDS)]
+    count = len(model.looks)
+    # All looks, or one of the last few: the others may have been put right when they came.
+    choices = [slice(None), *(slice(number, number + 1) for number in range(max(count - 3, 0), count))]
+    best = min(model.refitted(looks=model.looks.exchanged(which)).cost() for which in choices)
+    found = [Suspicion(Fault.RETURNS_SWAPPED, cost - best, 1, SWAPPED_WORDS)]
     lens = model.lens.lens
     turned = lens.reversed()
     if plan.prescription is Prescription.KNOWN and turned.surfaces != lens.surfaces:
@@ -182,7 +193,7 @@ def _slow_and_sudden(model: LearnedModel) -> list[Suspicion]:
     room = own - crossed.transpose(0, 2, 1) @ model.covariance @ crossed
     found = []
     for fault, part in _SUDDEN:
-        gains, amounts = _gains(room[1:, part, part], pull[1:, part])
+        gains, amounts = _gains(room[1:, part, part], pull[1:, part], _USUAL[part])
         count = part.stop - part.start
         for number in np.flatnonzero(chdtrc(count, np.maximum(gains, 0.0)) < SURE):
             words = f"{_sudden_words(model, fault, part, amounts[number])} before look {number + 2}"
@@ -194,6 +205,9 @@ def _from_the_end(values: Vector) -> Vector:
     summed: Vector = np.cumsum(values[::-1], axis=0)[::-1]
     return summed
 
+
+_USUAL: Final = np.array([0.3] * 4 + [0.3, 0.3, 3.0, 3.0] + [0.3, 0.3, 0.7, 0.7])
+"""How large a fault usually is: axis units, mm and mrad of the lens, mm and mrad of the beam."""
 
 _SIDEWAYS: Final = slice(8, 10)
 _SUDDEN: Final = (

@@ -359,7 +359,9 @@ class LearnedModel:
     def _pose_derivative(self, axes: Vector, sides: Vector, *, here: bool) -> Vector:
         by = np.zeros((4, self.size))
         by[:, POSE] = np.eye(4)
-        by[:, MOUNT] = np.kron(np.eye(4), self._from_null(axes, sides))
+        shift = self._from_null(axes, sides)
+        for row in range(4):
+            by[row, MOUNT.start + 4 * row : MOUNT.start + 4 * row + 4] = shift
         by[:, BACKLASH] = -self.mount() * sides / 2.0
         if here:
             by[:, HERE] = np.eye(4)

@@ -65,12 +65,12 @@ class Looks:
         self.at[which] = poses
         self.traced[which], self.slopes[which] = lens.linearise(poses)
 
-    def exchanged(self) -> Looks:
-        """Return a copy in which front and back return have changed places."""
+    def exchanged(self, which: slice) -> Looks:
+        """Return a copy in which front and back return have changed places in some looks."""
         order = [2, 3, 0, 1, 4, 5]
         rest = deepcopy(self)
-        rest.values, rest.seen = rest.values[:, order], rest.seen[:, order]
-        rest.noise = rest.noise[:, order][:, :, order]
+        rest.values[which], rest.seen[which] = rest.values[which][:, order], rest.seen[which][:, order]
+        rest.noise[which] = rest.noise[which][:, order][:, :, order]
         return rest
 
     def blind_to(self, part: slice) -> Looks:

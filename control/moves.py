@@ -17,6 +17,8 @@ from vision.spots import SpotName
 Vector = NDArray[np.float64]
 
 _GOLDEN: Final = math.pi * (3.0 - math.sqrt(5.0))
+_REPEATS: Final = 150.0
+_WIDEST_MM: Final = 0.6
 _BLIND_BELOW: Final = 0.15
 _TYPICAL_SPOT_MM: Final = 0.02
 
@@ -89,7 +91,7 @@ def visible_null(plan: AlignmentPlan, model: LearnedModel, here: Vector, sides: 
     its offset stands out by three standard uncertainties; along any other the lens stays where it is.
     """
     limits = plan.tolerances
-    pose = model.pose_here() if len(model.looks) else model.pose_at(here, sides)
+    pose = model.pose_at(here, sides)  # not what this stand missed its target by: that will not repeat
     variances, turned = np.linalg.eigh(pose.covariance / np.outer(limits, limits))
     along = turned.T @ (pose.mean / limits)
     before = np.einsum("ji,jk,ki->i", turned, model.start_covariance() / np.outer(limits, limits), turned)
@@ -140,10 +142,11 @@ def looks_round_null(
     speckle grains, because speckle does not average while nothing moves. Where the hole swallows a spot at
     the null (by the model, or because it was ``swallowed`` there), the looks lean out until it stands beside
     the hole, on opposite sides in turn. The first ``wide_pairs`` go out sideways until the returns have moved
-    by 2 mm, which shows the lens's power.
+    by 2 mm and the mount by 150 times what it repeats, which shows the lens's power.
     """
     slopes = np.abs(model.sensitivities())
-    wide = min(2.0 / max(float(np.max(slopes[:4, :2])), 1e-3), 0.6)
+    repeats = _REPEATS * model.bench.repeatability_sigma_um / 1000.0
+    wide = min(max(2.0 / max(float(np.max(slopes[:4, :2])), 1e-3), repeats), _WIDEST_MM)
     decenter = plan.dither_spot_mm / max(float(np.max(slopes[4:, :2])), 0.2)
     tilt = plan.dither_spot_mm / max(float(np.min(np.max(slopes[:4, 2:], axis=1))), 0.2)
     blind = [

@@ -1,4 +1,4 @@
-"""The questions that decide the way: is the pose known, do test moves pay, would more looks help?"""
+"""The questions that decide the way: is the pose known, do test moves pay, would more looks help."""
 
 from __future__ import annotations
 
@@ -18,8 +18,8 @@ TYPICAL_SPOT_MM: Final = 0.02
 
 _LOST: Final = np.array([0.25, 0.25, 4.0, 4.0])
 _TRUSTED: Final = 0.25
-_LENS_SIGMA: Final = 0.02
-_LENS_LOOKS: Final = 8
+_LENS_SIGMA: Final = 0.013
+_LENS_LOOKS: Final = 4
 _WORTH_WHILE: Final = 0.6
 _SHARE: Final = 0.2
 _DOUBT_TESTS: Final = 2
@@ -71,7 +71,7 @@ def test_moves_pay(
 
 
 def expanded_ahead(plan: AlignmentPlan, model: LearnedModel, null: Vector, sides: Vector) -> float:
-    """Return the expanded uncertainty after going to ``null``, as a share of the tolerance (the worse one)."""
+    """Return the expanded uncertainty after going to ``null``, as a share of the tolerance (worse one)."""
     covariance = model.pose_at(null, sides).covariance
     factor = radial_coverage_factor(plan.coverage)
     limits = plan.tolerances

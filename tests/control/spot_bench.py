@@ -67,11 +67,8 @@ class SpotBench:
         def u(s):
             return float(rng.uniform(-s, s))
 
-        surf = tuple(
-            replace(s, radius_mm=s.radius_mm * (1 + u(truth.radius))) if math.isfinite(s.radius_mm) else s
-            for s in lens.surfaces
-        )
-        self.lens = replace(lens, surfaces=surf, clear_aperture_mm=lens.clear_aperture_mm * 0.9)
+        self.draw = u
+        self.lens = self._part(lens)
         self.layout = Layout(REF_LAYOUT.l1_mm + u(truth.l1_mm), REF_LAYOUT.l2_mm + u(truth.l2_mm))
         nominal = nominal_bench(axes).matrix()
         turn = math.radians(u(truth.clocking_deg))
@@ -85,16 +82,7 @@ class SpotBench:
         pivot[0, 3] = u(8.0) / 1000.0
         scale = np.diag(1 + rng.uniform(-truth.scale, truth.scale, 4))
         self.mount = block @ pivot @ nominal @ scale
-        ang = rng.uniform(0, 2 * math.pi, 2)
-        r = np.sqrt(rng.uniform(0, 1, 2)) * [truth.start_mm, math.radians(truth.start_deg) * 1000]
-        self.start = np.array(
-            [
-                r[0] * math.cos(ang[0]),
-                r[0] * math.sin(ang[0]),
-                r[1] * math.cos(ang[1]),
-                r[1] * math.sin(ang[1]),
-            ]
-        )
+        self.start = self._placed()
         self.axes = np.zeros(4)
         self.side = rng.choice([-1.0, 1.0], 4)
         self.play = np.array([truth.backlash_mm, truth.backlash_mm, truth.backlash_deg, truth.backlash_deg])
@@ -110,6 +98,29 @@ class SpotBench:
         self.looks = 0
         self.moves = []
         self.lost_axes = np.zeros(4)
+
+    def _part(self, lens):
+        surfaces = tuple(
+            replace(surface, radius_mm=surface.radius_mm * (1 + self.draw(self.t.radius)))
+            if math.isfinite(surface.radius_mm)
+            else surface
+            for surface in lens.surfaces
+        )
+        return replace(lens, surfaces=surfaces, clear_aperture_mm=lens.clear_aperture_mm * 0.9)
+
+    def _placed(self):
+        """Evenly within a circle of decentre and one of tilt."""
+        angle = self.rng.uniform(0, 2 * math.pi, 2)
+        size = np.sqrt(self.rng.uniform(0, 1, 2))
+        size *= [self.t.start_mm, math.radians(self.t.start_deg) * 1000]
+        return np.concatenate(
+            [s * np.array([math.cos(a), math.sin(a)]) for s, a in zip(size, angle, strict=True)]
+        )
+
+    def next_part(self, lens):
+        """The next part of the lot: made and placed anew, on the same bench."""
+        self.lens, self.start = self._part(lens), self._placed()
+        self.moves, self.looks, self.time, self.lost_axes = [], 0, 0.0, np.zeros(4)
 
     @property
     def pose(self):
