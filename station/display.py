@@ -80,6 +80,7 @@ class Display:
         self._seen = ""
         self._bench_s = 0.0
         self._looks = self._moves = 0
+        self._spinner = Spinner("line")
         self._live: Live | None = None
 
     def __enter__(self) -> Self:
@@ -120,9 +121,9 @@ class Display:
             if self._live is None:
                 self._line(f"{bench_s:8.1f} s  seen: {self._seen}")
 
-    def say(self, text: str) -> None:
-        """Print one line."""
-        self._line(text)
+    def reporting(self) -> None:
+        """Show that the run has ended and its report is being written."""
+        self._doing = "writing record and report"
 
     @contextmanager
     def paused(self) -> Iterator[None]:
@@ -145,7 +146,8 @@ class Display:
         table.add_row("bench time", f"{self._bench_s:.1f} s")
         table.add_row("looks, moves", f"{self._looks}, {self._moves}")
         table.add_row("last seen", self._seen or "nothing yet")
-        return Group(Spinner("line", text=Text(self._doing)), table)
+        self._spinner.update(text=Text(self._doing))
+        return Group(self._spinner, table)
 
 
 class AskedPerson:

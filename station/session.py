@@ -67,6 +67,7 @@ def align(
             finish, history, compute_seconds=runner.compute_s, run_dir=folder, true_pose=true_pose
         )
         record.save()
+        display.reporting()
         _illustrate(record, eyes, history)
     return record.result
 

@@ -128,8 +128,8 @@ def _quantities(verdict: Verdict) -> tuple[Quantity, ...]:
         quantities.append(
             Quantity(
                 name=f"{name} / {unit}",
-                x=f"{x:+.1f}",
-                y=f"{y:+.1f}",
+                x=_signed(x),
+                y=_signed(y),
                 radial=f"{radial:.1f}",
                 expanded=f"{expanded:.1f}",
                 tolerance=f"{tolerance:g}",
@@ -137,6 +137,12 @@ def _quantities(verdict: Verdict) -> tuple[Quantity, ...]:
             )
         )
     return tuple(quantities)
+
+
+def _signed(value: float) -> str:
+    """Return a number with its sign; what rounds to nothing has none."""
+    text = f"{value:+.1f}"
+    return text[1:] if float(text) == 0.0 else text
 
 
 def _rule(verdict: Verdict | None, setup: Setup) -> str:
@@ -203,7 +209,7 @@ def _true_pose(pose: Mapping[str, Any] | None) -> str:
         return ""
     (dx, dy), (tx, ty) = pose["decenter_um"], pose["tilt_arcsec"]
     return (
-        f"Independent witness, read after the verdict: decentre ({dx:+.1f}, {dy:+.1f}) um, "
-        f"radial {math.hypot(dx, dy):.1f} um; tilt ({tx:+.1f}, {ty:+.1f}) arcsec, "
+        f"Independent witness, read after the verdict: decentre ({_signed(dx)}, {_signed(dy)}) um, "
+        f"radial {math.hypot(dx, dy):.1f} um; tilt ({_signed(tx)}, {_signed(ty)}) arcsec, "
         f"radial {math.hypot(tx, ty):.1f} arcsec."
     )
