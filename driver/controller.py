@@ -16,6 +16,7 @@ from driver.phrases import Activity, ControllerState, PhraseTable, Refusal, Unre
 from driver.port import Port
 from driver.protocols import Clock
 
+_PATIENCE = 0.125  # of the time that something has taken may pass unseen after its end
 _REFUSED = {
     "check_wrong": FaultCode.REPLY_GARBLED,
     "not_homed": FaultCode.NOT_HOMED,
@@ -266,19 +267,23 @@ class Controller:
 
     # --- waiting -------------------------------------------------------------------------------
 
-    def wait(self, duration_s: float, step: Callable[[], bool]) -> bool:
+    def wait(self, duration_s: float, step: Callable[[], bool], expected_s: float = 0.0) -> bool:
         """Call ``step`` until it returns True; False when bench time or the number of looks runs out.
 
-        A clock that stands still or jumps cannot keep it here.
+        What is expected to take ``expected_s``, or has taken long already, is looked at less often. A clock
+        that stands still or jumps cannot keep it here.
         """
-        poll_s = self.timing.poll_s
-        deadline_s = self.clock.now_s() + duration_s
+        poll_s, glance_s = self.timing.poll_s, max(self.timing.poll_s, self.timing.glance_s)
+        begun_s = self.clock.now_s()
+        deadline_s = begun_s + duration_s
         for _ in range(2 + int(duration_s / poll_s)):
             if step():
                 return True
-            if self.clock.now_s() >= deadline_s:
+            now_s = self.clock.now_s()
+            if now_s >= deadline_s:
                 return False
-            self.clock.sleep_s(poll_s)
+            pause_s = max(poll_s, begun_s + expected_s - now_s, (now_s - begun_s) * _PATIENCE)
+            self.clock.sleep_s(min(pause_s, glance_s))
         return False
 
 

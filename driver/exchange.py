@@ -32,7 +32,9 @@ class Timing:
     stop_reply_s, stop_attempts
         The same for stop and shutter closed, which are sent again because they make things safer.
     poll_s : float
-        Between two looks at a motion.
+        Shortest time between two looks at a motion, a shutter or a lamp.
+    glance_s : float
+        Longest time between two looks at a motion that takes long anyway: a slow line is not kept busy.
     margin, constant_s : float
         A motion may last its computed time times ``margin`` plus ``constant_s``.
     move_s : float or None
@@ -52,6 +54,7 @@ class Timing:
     stop_reply_s: float = 0.5
     stop_attempts: int = 6
     poll_s: float = 0.05
+    glance_s: float = 0.25
     margin: float = 2.0
     constant_s: float = 2.0
     move_s: float | None = None

@@ -275,7 +275,7 @@ class SerialMotion:
         with self._controller.line.lock:
             self._require_no_stop(asked, stops)
             self._begin(words, asked, at_end=self._table.motion.acknowledged_at == "end", limit_s=limit_s)
-        self._await_rest(asked, limit_s, stops, homing=False)
+        self._await_rest(asked, limit_s, stops, homing=False, expected_s=leg.duration_s)
         there = self._arrive(expected, set(leg.targets), asked, stops)
         for name, target in leg.targets.items():
             self._last_way[name] = 1 if target > here[name] else -1
@@ -350,9 +350,15 @@ class SerialMotion:
         controller.wait(limit_s, answered)
         controller.check(answers[0] if answers else None, asked, trouble, f"{limit_s:.3g} s of bench time")
 
-    def _await_rest(self, asked: str, limit_s: float, stops: int, *, homing: bool) -> None:
+    def _await_rest(
+        self, asked: str, limit_s: float, stops: int, *, homing: bool, expected_s: float = 0.0
+    ) -> None:
         controller = self._controller
-        if not controller.wait(limit_s, lambda: self._look(asked, stops, homing=homing).activity.at_rest):
+
+        def at_rest() -> bool:
+            return self._look(asked, stops, homing=homing).activity.at_rest
+
+        if not controller.wait(limit_s, at_rest, expected_s):
             raise controller.error(
                 FaultCode.MOTION_TIMEOUT, asked, f"still under way after {limit_s:.3g} s of bench time"
             )

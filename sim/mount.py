@@ -148,6 +148,12 @@ class SimMount:
         self._slip = np.array(errors.power_up) / self._step
         self._lost = np.zeros(len(axes))
         self._legs: deque[Leg] = deque()
+        # Where a lens lies while nothing moves: asked for every frame, and the same until the next move.
+        self._resting: tuple[NDArray[np.float64], LensState] | None = None
+        margins = [drive.limit_margin for drive in errors.drives]
+        self._switches = [
+            (axis.travel_min - m, axis.travel_max + m) for axis, m in zip(axes, margins, strict=True)
+        ]
 
     # --- motion ------------------------------------------------------------------------------------
 
@@ -230,6 +236,7 @@ class SimMount:
     def slip(self, axis_name: str, steps: float) -> None:
         """Let the screw of an axis jump by ``steps`` now, which its counter does not know."""
         index = self._index(axis_name)
+        self._resting = None
         self._slip[index] += steps
         if not self._legs:
             self._drives[index].settle(float(self._motor(self._counter)[index]))
@@ -271,20 +278,28 @@ class SimMount:
 
     def lens(self, time_s: float, seat_pose: NDArray[np.float64]) -> LensState:
         """Return where a lens is that lies in the mount as ``seat_pose`` says (pose with all axes at 0)."""
-        state = place_lens(self._errors.geometry, self.axes, self.true_positions(time_s), seat_pose)
+        state = self._placed(time_s, seat_pose)
         pose = state.pose + self._errors.drift(time_s)
         vertex_mm = np.array([pose[0], pose[1], state.vertex_mm[2]])
         return LensState(vertex_mm, tilted_axis(pose[2:]), pose)
 
     def limit_pressed(self) -> bool:
         """Tell whether a limit switch is pressed (as of the last :meth:`settle`)."""
-        motors = self._motor(self._counter)
+        motors = self._motor(self._counter).tolist()
         return any(
             not low + _SWITCH_PLAY < motor < high - _SWITCH_PLAY
-            for motor, (low, high) in zip(motors, self._switches(), strict=True)
+            for motor, (low, high) in zip(motors, self._switches, strict=True)
         )
 
     # --- inside ------------------------------------------------------------------------------------
+
+    def _placed(self, time_s: float, seat_pose: NDArray[np.float64]) -> LensState:
+        if self._resting is not None and self._resting[0] is seat_pose:
+            return self._resting[1]
+        state = place_lens(self._errors.geometry, self.axes, self.true_positions(time_s), seat_pose)
+        if not self._legs:
+            self._resting = (seat_pose, state)
+        return state
 
     def _index(self, axis_name: str) -> int:
         return [axis.name for axis in self.axes].index(axis_name)
@@ -294,6 +309,7 @@ class SimMount:
         return motor
 
     def _start(self, leg: Leg) -> None:
+        self._resting = None
         self._legs.append(leg)
         for drive, distance in zip(self._drives, leg.distance_steps, strict=True):
             if distance:
@@ -318,19 +334,13 @@ class SimMount:
         self._lost = np.zeros(len(self.axes))
         return Ending.HOMED
 
-    def _switches(self) -> list[tuple[float, float]]:
-        margins = [d.limit_margin for d in self._errors.drives]
-        return [
-            (axis.travel_min - m, axis.travel_max + m) for axis, m in zip(self.axes, margins, strict=True)
-        ]
-
     def _limit_hit_s(self, leg: Leg) -> float | None:
         if leg.seeks_home:
             return None
         start = self._motor(leg.counter_start)
         distance = (leg.distance_steps - leg.lost_steps) * self._step
         hits = []
-        for begin, way, (low, high) in zip(start, distance, self._switches(), strict=True):
+        for begin, way, (low, high) in zip(start, distance, self._switches, strict=True):
             edge = high if way > 0 else low
             if way and (begin + way - edge) * way >= 0:
                 hits.append(max((edge - begin) / way, 0.0))

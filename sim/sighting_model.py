@@ -10,6 +10,7 @@ import hashlib
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Final
 
 import numpy as np
@@ -67,7 +68,7 @@ class Errors:
     map_bend_per_mm: float = 8e-5
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, eq=False)
 class _Camera:
     """One camera and its plate as the model uses them."""
 
@@ -88,8 +89,20 @@ class _Camera:
             inside &= way[0] * (at_mm[1] - one[1]) - way[1] * (at_mm[0] - one[0]) <= 0.0
         return inside
 
+    @cached_property
+    def _safe_mm(self) -> float:
+        """Radius round the plate's middle that is surely covered; below 0 where the middle itself is not."""
+        safe = min(self.plate.width_mm, self.plate.height_mm) / 2
+        for one, two in zip(self.corners_mm, np.roll(self.corners_mm, -1, axis=0), strict=True):
+            way = two - one
+            safe = min(safe, float(one[0] * way[1] - one[1] * way[0]) / -math.hypot(*way))
+        return safe
+
     def holds(self, center_mm: ArrayLike, margin_mm: float) -> bool:
         """Tell whether a circle round a place is on the plate and in the frame."""
+        x_mm, y_mm = np.asarray(center_mm, float).tolist()
+        if math.hypot(x_mm, y_mm) + margin_mm < self._safe_mm:
+            return True
         angle = np.arange(8) * (math.pi / 4)
         ring = np.array([np.cos(angle), np.sin(angle)]) * margin_mm
         return bool(np.all(self.covers(np.asarray(center_mm, float)[:, None] + ring)))
