@@ -45,5 +45,18 @@ def bench_model_of(setup: Setup) -> BenchModel:
 
 
 def aligner_of(setup: Setup) -> Aligner:
-    """Return control's aligner for one part; the same for a run and for its replay."""
-    return Aligner(plan_of(setup), bench_model_of(setup))
+    """Return control's aligner for one part; the same for a run and for its replay.
+
+    Raises
+    ------
+    BadInput
+        For values that each file allows and control cannot work with.
+    """
+    try:
+        plan = plan_of(setup)
+    except ValueError as error:
+        raise setup.recipe_file.bad((), str(error), "values that control can plan with") from error
+    try:
+        return Aligner(plan, bench_model_of(setup))
+    except ValueError as error:
+        raise setup.bench_file.bad((), str(error), "values that control can plan with") from error

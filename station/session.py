@@ -53,13 +53,14 @@ def align(
         For a device that is not there or a folder that cannot be written; nothing has moved then, and
         nothing was written.
     """
+    aligner = aligner_of(setup)
     display.cautions()
     with opened_bench(setup.bench_file, AskedPerson(display, setup.recipe.lens.name)) as bench, display:
         folder = new_run_folder(out, setup.recipe.lens.name)
         record = Record(folder, setup, seed)
         bench.wire_log.open(folder / WIRE_LOG_NAME, record.head())
         eyes = Eyes(bench, record.add_frame)
-        runner = Runner(bench, aligner_of(setup), eyes, record, display, stop)
+        runner = Runner(bench, aligner, eyes, record, display, stop)
         finish = runner.run()
         true_pose = _witness(bench, record)
         history = history_of(record.steps)

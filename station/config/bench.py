@@ -46,6 +46,9 @@ class AxisTable(Strict):
         low, high = self.travel
         if low >= high:
             refuse("travel", list(self.travel), "two numbers, the lower end first")
+        unit = "mm" if self.moves.startswith("decenter") else "deg"
+        if self.unit != unit:
+            refuse("unit", repr(self.unit), f'"{unit}" for an axis that moves {self.moves}')
         if not low <= self.null <= high:
             refuse("null", self.null, f"within the travel, {low:g} to {high:g} {self.unit}")
         if self.step >= high - low:

@@ -55,6 +55,8 @@ BENCH_CASES = [
     ("step = 0.001", "step = inf", "motion.axes[0].step", "inf", "finite", None),
     ('name = "X"', 'name = "Y"', "motion.axes", "'Y' more than once", "once", None),
     ('moves = "decenter_x"', 'moves = "decentre_x"', "motion.axes[0].moves", "decentre_x", "", "decenter_x"),
+    ('unit = "mm"', 'unit = "deg"', "motion.axes[0].unit", "'deg'", "decenter_x", None),
+    ("travel = [-6.0, 6.0]", "travel = [1.0, 6.0]", "motion.axes[0].null", "0.0", "travel", None),
     ("l1_mm = 300.0", "l1_mm = -300.0", "layout.l1_mm", "-300.0", "greater than 0", None),
     ("l1_mm = 300.0", "l1_mm = 0", "layout.l1_mm", "0", "greater than 0", None),
     ("hole_radius_mm = 1.0", "hole_radius_mm = 35.0", "plates.hole_target.hole_radius_mm", "35", "35", None),
