@@ -102,6 +102,8 @@ class ClosingIn:
         self._offsets = looks_round_null(plan, model, hole_radius_mm)
         self._swallowed: set[SpotName] = set(blind_at_null(model, hole_radius_mm))
         self._verdict: Verdict | None = None
+        self._judged_at = self._suspected_at = -1
+        self._suspected: list[Suspicion] = []
 
     # --- called by the aligner ----------------------------------------------------------------------
 
@@ -182,7 +184,9 @@ class ClosingIn:
         """End the run when the looks show that something is wrong with part or bench."""
         if self.plan.prescription is Prescription.UNKNOWN and not final:
             return None
-        found = suspicions(self.model, self.plan)
+        if self._suspected_at != len(self.model.looks):
+            self._suspected_at, self._suspected = len(self.model.looks), suspicions(self.model, self.plan)
+        found = self._suspected
         cause = found[0] if final and found else certain(found)
         if cause is None:
             return None
@@ -258,8 +262,7 @@ class ClosingIn:
         return self._settle((Event.ENOUGH_LOOKS,))
 
     def _settled(self) -> Turn:
-        verdict = judge(self.plan, self.model.pose_here(), self.model.contributions(), scatter(self.model))
-        self._verdict = verdict
+        verdict = self._judged()
         wrong = self._trouble(final=True) or self._contradiction()
         if wrong is not None:
             return wrong
@@ -311,8 +314,15 @@ class ClosingIn:
             return False
         if not lens_is_checked(self.plan, self.model, self.tally.verified):
             return False
-        parts = self.model.contributions()
-        return judge(self.plan, self.model.pose_here(), parts, scatter(self.model)).passed
+        return self._judged().passed
+
+    def _judged(self) -> Verdict:
+        """Return the verdict on the pose of the last look."""
+        if self._verdict is None or self._judged_at != len(self.model.looks):
+            parts = self.model.contributions()
+            self._verdict = judge(self.plan, self.model.pose_here(), parts, scatter(self.model))
+            self._judged_at = len(self.model.looks)
+        return self._verdict
 
     def _test_next(self, before: tuple[Event, ...]) -> Turn:
         number = next(

@@ -41,7 +41,7 @@ class Fault(Enum):
     BEAM_DRIFTED = "beam drifted"
 
 
-_SURE_OF: Final = {Fault.WRONG_LENS: 1e-5}
+_SURE_OF: Final = {Fault.WRONG_LENS: 1e-4}
 """One test a look, and the looks share what makes it err: it may be less sure than the hundreds of others."""
 
 

@@ -25,6 +25,7 @@ from control.unknowns import (
     DISTANCES,
     FIXED_COUNT,
     HERE,
+    KEPT,
     MOUNT,
     POSE,
     REFERENCES,
@@ -33,7 +34,6 @@ from control.unknowns import (
     References,
     Vector,
     inverse,
-    kept,
     prior,
     through,
 )
@@ -98,9 +98,9 @@ class LearnedModel:
         self.size = FIXED_COUNT + len(curvature_sigma_per_mm)
         self.prior_mean, self.prior_covariance = prior(bench, references, curvature_sigma_per_mm)
         if memory is not None:
-            keep = kept(self.size)
-            self.prior_mean[keep] = memory.mean
-            self.prior_covariance[np.ix_(keep, keep)] = memory.covariance
+            block = np.ix_(KEPT, KEPT)
+            self.prior_mean[KEPT] = memory.mean
+            self.prior_covariance[block] = memory.aged(self.prior_covariance[block])
         self.prior_information = inverse(self.prior_covariance)
         self.mean = self.prior_mean.copy()
         self.covariance = self.prior_covariance.copy()
@@ -111,6 +111,7 @@ class LearnedModel:
         self._null = np.asarray(bench.null_axes, dtype=np.float64)
         self._nominal = bench.matrix()
         self._traced_last: tuple[Vector, Vector, Vector] | None = None
+        self._predicted_last: tuple[tuple[int, int, bytes, bytes], tuple[Vector, Vector]] | None = None
 
     # --- what it is told ----------------------------------------------------------------------------
 
@@ -169,13 +170,18 @@ class LearnedModel:
 
     def predict(self, axes: Vector, sides: Vector) -> tuple[Vector, Vector]:
         """Return the spots expected at ``axes`` in mm on the plates, (6,), and their covariance (6, 6)."""
+        key = (len(self.looks), self._stand, axes.tobytes(), sides.tobytes())
+        if self._predicted_last is not None and self._predicted_last[0] == key:
+            return self._predicted_last[1]
         one = Looks()
         one.append(axes, sides, self._stand - 1, {})
         one.at = self._poses_at(axes[None], sides[None])
         one.traced, one.slopes = self._trace(one.at)
         spots, by = self._spots_and_derivatives(one)
         slope = one.slopes[0]
-        return spots[0], by[0] @ self.covariance @ by[0].T + slope @ self._repeat @ slope.T
+        spread = by[0] @ self.covariance @ by[0].T + slope @ self._repeat @ slope.T
+        self._predicted_last = (key, (spots[0], spread))
+        return self._predicted_last[1]
 
     def start_covariance(self) -> Vector:
         """Return how uncertain the pose was before the first look, shape (4, 4)."""
@@ -184,8 +190,7 @@ class LearnedModel:
 
     def remember(self, parts: int) -> Memory:
         """Return what passes to the next part."""
-        keep = kept(self.size)
-        return Memory(self.mean[keep].copy(), self.covariance[np.ix_(keep, keep)].copy(), parts)
+        return Memory(self.mean[KEPT].copy(), self.covariance[np.ix_(KEPT, KEPT)].copy(), parts)
 
     def misfit(self) -> tuple[float, int]:
         """Return the weighted sum of squared residuals, and the number of coordinates seen."""
@@ -227,7 +232,7 @@ class LearnedModel:
         other = copy(self)
         other.lens, other.looks = lens or self.lens, looks or deepcopy(self.looks)
         other.mean = self.prior_mean.copy()
-        other._traced_last = None
+        other._traced_last = other._predicted_last = None
         other.looks.trace(other.lens, slice(None), other._poses_at(other.looks.axes, other.looks.sides))
         if fresh:
             other.solve()
@@ -329,7 +334,7 @@ class LearnedModel:
         self.prior_mean = self.prior_mean.copy()
         self.prior_mean[FIXED_COUNT:] -= change
         self.mean[FIXED_COUNT:] = 0.0
-        self._traced_last = None
+        self._traced_last = self._predicted_last = None
         self.looks.trace(self.lens, slice(None), self._poses_at(self.looks.axes, self.looks.sides))
         return True
 

@@ -66,14 +66,21 @@ class Pose:
     covariance: Vector
 
 
+KEPT: Final = np.r_[MOUNT, CLOCKING, DISTANCES, BACKLASH]
+"""Indices of what one part leaves for the next: the bench; the next lens has radii of its own."""
+
+_AGEING: Final = 1e-3
+"""Share of the first variance that a bench forgets from part to part (common practice, no source)."""
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Memory:
-    """What one part leaves for the next: bench and prescription, without the part's own pose.
+    """What one part leaves for the next: the bench, without lens and pose.
 
     Attributes
     ----------
     mean : ndarray
-        Deviations of mount, clocking, distances, backlash, curvatures, in that order.
+        Deviations of mount, clocking, distances and backlash from the nominal bench, in that order.
     covariance : ndarray
     parts : int
         From how many parts it was learned.
@@ -82,6 +89,10 @@ class Memory:
     mean: Vector
     covariance: Vector
     parts: int
+
+    def aged(self, first: Vector, parts: int = 1) -> Vector:
+        """Return the covariance after ``parts`` more parts; ``first`` is what it was before the first one."""
+        return self.covariance + _AGEING * parts * first
 
 
 def innovation(predicted: tuple[Vector, Vector], spots: Mapping[SpotName, Spot]) -> tuple[float, int]:
@@ -92,11 +103,6 @@ def innovation(predicted: tuple[Vector, Vector], spots: Mapping[SpotName, Spot])
     off = (values - predicted[0])[seen]
     spread = (noise + predicted[1])[np.ix_(seen, seen)]
     return float(off @ np.linalg.solve(spread, off)), int(np.sum(seen))
-
-
-def kept(size: int) -> NDArray[np.int64]:
-    """Return the indices of what one part leaves for the next."""
-    return np.concatenate([np.r_[MOUNT, CLOCKING, DISTANCES, BACKLASH], np.arange(FIXED_COUNT, size)])
 
 
 def through(lever: Vector, covariance: Vector) -> Vector:
@@ -140,8 +146,3 @@ def prior(bench: BenchModel, references: References, curvature_sigma_per_mm: Vec
 def inverse(matrix: NDArray[np.floating[Any]]) -> Vector:
     """Return the inverse of a matrix, or of each of a stack."""
     return np.asarray(np.linalg.inv(matrix), dtype=np.float64)
-
-
-def kept_bench(size: int) -> NDArray[np.int64]:
-    """Return the indices, among those that are kept, of the bench alone (no prescription)."""
-    return np.arange(len(kept(size)) - (size - FIXED_COUNT))
