@@ -21,7 +21,8 @@ from vision.image import Image
 from vision.map_model import MapModel
 from vision.plate import PlateSpec
 
-_ROUND = 0.06
+# A bright line is found to a few hundredths of its radius, or it is none; a dim dark edge is noisier.
+_ROUND = {"dark": 0.06, "rim": 0.03}
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -89,7 +90,7 @@ def measure_hole(
         if circle is None or np.linalg.norm(circle.center_mm - drawn[0]) > search + 0.1:
             continue
         # A circle through scattered points is no hole.
-        if circle.residual_mm < _ROUND * plate.hole_radius_mm:
+        if circle.residual_mm < _ROUND[kind] * plate.hole_radius_mm:
             fits[kind] = circle
     if not fits:
         return NoHole(

@@ -23,6 +23,7 @@ _HARMONICS = 2
 _DEEPEST_PX = 2.5
 _ROUNDS = 5
 _CLEARLY = 60.0
+_UNROUND_ORDERS = 5
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -103,6 +104,7 @@ def fit_profiles(profiles: Profiles, start: Circle, offsets_mm: NDArray[np.float
     covariance = _sandwich(best.jacobian, best.rest)
     if covariance is None:
         return None
+    covariance[:2, :2] += _unround(profiles, best) * np.eye(2)
     center = start.center_mm + best.values[:2]
     radius = start.radius_mm + float(best.values[2])
     return Circle(center, radius, covariance, start.residual_mm, len(best.rest))
@@ -217,6 +219,26 @@ def _waves(ray: NDArray[np.float64]) -> NDArray[np.float64]:
     for order in range(1, _HARMONICS + 1):
         waves += [np.cos(order * angle), np.sin(order * angle)]
     return np.stack(waves)[..., None]
+
+
+def _unround(profiles: Profiles, fit: _ProfileFit) -> float:
+    """Variance of the centre, per axis, from what is not round about the edge.
+
+    What displaces part of the edge (a glint over half of the rim, a burr) shows in the harmonics of the
+    edge's distance that no circle has, and hides in the first, which passes for a shift. An edge displaced
+    over an arc has harmonics that fall as one over their order: each tells how large the first may be.
+    """
+    slope = fit.jacobian[:, 2].reshape(fit.rest.shape)
+    distance = -(slope * fit.rest).sum(axis=1) / np.maximum((slope**2).sum(axis=1), 1e-12)
+    ray = profiles.ray[fit.used]
+    angle = np.arctan2(ray[:, 1], ray[:, 0])
+    orders = np.arange(_UNROUND_ORDERS + 1)
+    design = np.column_stack([np.cos(np.outer(angle, orders)), np.sin(np.outer(angle, orders[1:]))])
+    # Where part of the edge is missing the waves are not independent: small ones are preferred.
+    stiffness = 0.05 * len(distance) * np.eye(design.shape[1])
+    waves = np.linalg.solve(design.T @ design + stiffness, design.T @ distance)
+    power = waves[2 : _UNROUND_ORDERS + 1] ** 2 + waves[_UNROUND_ORDERS + 2 :] ** 2
+    return float(np.mean(orders[2:] ** 2 * power) / 2)
 
 
 def _without(levels: NDArray[np.float64], columns: NDArray[np.float64]) -> NDArray[np.float64]:

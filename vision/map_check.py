@@ -14,7 +14,7 @@ from vision.plate import PlateSpec
 from vision.plate_map import PlateMap
 
 _FLOOR_MM = 5e-4
-_FEWEST_SEGMENTS = 9
+_FEWEST_SEGMENTS = 11
 
 
 class MapState(Enum):

@@ -96,12 +96,16 @@ def test_a_faint_spot_at_the_longest_exposure_is_still_good():
 def test_hot_pixels_and_ignored_rims_do_not_rule():
     rng = np.random.default_rng(6)
     beam = spot(1e6, 30)
-    rim = np.abs(np.hypot(X - 150, Y - 120) - 12) < 2
+    rim = np.abs(np.hypot(X - 150, Y - 120) - 12) < 0.8
     hot = np.zeros(SHAPE)
     hot[20, 30] = hot[200, 100] = 1e9
     plain, _ = settle(rng, beam, 0 * ROOM, None, 1e-3)
     spoilt, _ = settle(rng, beam + hot, 0 * ROOM, None, 1e-3)
     assert spoilt.next_exposure_s == pytest.approx(plain.next_exposure_s, rel=0.1)
+    # A faint spot at the longest exposure, one saturated pixel: the pixel is not the light.
+    faint, _ = settle(rng, spot(300, 30) + 1e3 * hot, 0 * ROOM, None, 0.1)
+    assert faint.good
+    assert faint.saturated_share == 0
     ruled, _ = settle(rng, beam + 5e7 * rim, 0 * ROOM, None, 1e-3)
     ignoring, _ = settle(rng, beam + 5e7 * rim, 0 * ROOM, None, 1e-3, ignore=rim)
     assert ruled.next_exposure_s < 0.1 * plain.next_exposure_s
@@ -156,13 +160,14 @@ def test_background_refuses_frames_that_do_not_belong_together():
 
 
 @pytest.mark.parametrize("black", [0.0, 64.0])
+@pytest.mark.parametrize("sigma", [25, 33])
 @pytest.mark.parametrize("scale", [0.9, 1.0, 1.07])
-def test_flicker_is_told_beside_a_spot(scale, black):
-    """The beam covers a fifth of the frame; the room light's scale comes from the rest."""
+def test_flicker_is_told_beside_a_spot(scale, sigma, black):
+    """The beam reaches a third and more than half of the frame; the rest tells the room light's scale."""
     sensor = Sensor(black_level_dn=black)
     rng = np.random.default_rng(9)
     background = mean_background([frame(rng, ROOM, 0.01, sensor) for _ in range(8)])
-    image = frame(rng, ROOM * scale + spot(3e5, 25), 0.02, sensor)
+    image = frame(rng, ROOM * scale + spot(3e5, sigma), 0.02, sensor)
     seen = flicker(image, background)
     assert seen.told
     assert seen.scale == pytest.approx(scale, abs=0.004)

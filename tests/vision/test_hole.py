@@ -27,6 +27,7 @@ LOOKS = {
     "bright rim": {"rim": 3.0},
     "glint on a third of the rim": {"rim": 4.0, "rim_arc": (0.3, 2.4)},
     "glint on half of the rim": {"rim": 4.0, "rim_arc": (0.0, 3.1)},
+    "faint glint on more than half of the rim": {"rim": 1.0, "rim_arc": (0.0, 3.6)},
     "lit wall inside": {"wall": 0.5},
     "glint and wall": {"rim": 4.0, "rim_arc": (4.0, 5.5), "wall": 0.35},
 }
@@ -68,6 +69,28 @@ def test_a_chamfer_too_thin_to_be_seen_does_not_pull(plate_scene, rng_of, view, 
     assert isinstance(hole, Hole), hole
     assert 1e3 * np.linalg.norm(hole.center_mm) < 5
     assert 1e3 * 2 * np.sqrt(np.linalg.eigvalsh(hole.covariance_mm2).max()) < 15
+
+
+@pytest.mark.parametrize("rim", [0.3, 1.0])
+def test_a_sharp_glint_over_half_of_the_rim_is_in_the_uncertainty(plate_scene, rng_of, view, rim):
+    """A glint in the very edge is no line beside it: what cannot be told from a shift must be stated."""
+    paper = plate_scene.drill(plate_scene.paint(PLATE), PLATE, (0, 0), rim=rim, rim_arc=(0, 3.1))
+    frame = plate_scene.expose(plate_scene.render(paper, PLATE, view), rng_of(rim))
+    hole = measure_hole(frame, PLATE, exact_model(view))
+    assert isinstance(hole, Hole), hole
+    error = hole.center_mm
+    assert error @ np.linalg.solve(hole.covariance_mm2, error) < 9.2  # 99 % of truths
+
+
+def test_a_glinting_rim_does_not_pass_for_the_dark_edge(plate_scene, rng_of, view):
+    """Half-way down from the glint lies inside the hole: the radius would be 80 um too small."""
+    paper = plate_scene.drill(plate_scene.paint(PLATE), PLATE, (0, 0), rim=1.0)
+    hole = measure_hole(
+        plate_scene.expose(plate_scene.render(paper, PLATE, view), rng_of("rim")), PLATE, exact_model(view)
+    )
+    assert isinstance(hole, Hole), hole
+    assert hole.edge == "rim"
+    assert hole.radius_mm == pytest.approx(PLATE.hole_radius_mm, abs=0.06)
 
 
 def test_dust_and_rings_are_outvoted(plate_scene, rng_of, view):

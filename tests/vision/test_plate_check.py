@@ -2,6 +2,7 @@
 
 import dataclasses
 
+import cv2
 import numpy as np
 import pytest
 
@@ -62,15 +63,32 @@ def test_a_tenth_of_a_millimetre_is_noticed(plate_scene, bench, images, rng_of, 
         assert "map the plate again" in check.detail
 
 
-def test_no_false_alarm_from_light_alone(plate_scene, bench, rng_of):
-    """Frames in which no mark shows say nothing about the map."""
-    shape = (1024, 1280)
-    for index in range(6):
-        light = glow(shape) * (index % 3) / 2
-        frame = plate_scene.expose(np.zeros(shape), rng_of(index), level=0.0, glow=light)
-        check = check_map(frame, PLATE, bench[2])
-        assert check.state is MapState.NOT_VISIBLE
-        assert check.sigma_mm is None
+def wandering_glow(rng, speckled):
+    """Two spots anywhere in the frame, of any width, in electrons."""
+    y, x = np.mgrid[0:1024, 0:1280]
+    light = sum(
+        rng.uniform(2000, 8000)
+        * np.exp(
+            -((x - rng.uniform(0, 1280)) ** 2 + (y - rng.uniform(0, 1024)) ** 2)
+            / (2 * rng.uniform(40, 160) ** 2)
+        )
+        for _ in range(2)
+    )
+    return light * cv2.GaussianBlur(rng.exponential(1, light.shape), (0, 0), 1.5) if speckled else light
+
+
+@pytest.mark.parametrize("seed", [0, 1, 26, 43, 71, 73, 90])
+def test_no_false_alarm_from_light_alone(plate_scene, bench, seed):
+    """Frames in which no mark shows say nothing about the map, though slopes and grains look like edges.
+
+    All seeds but the first two make the check fail when scattered edges are let through.
+    """
+    rng = np.random.default_rng(seed)
+    light = wandering_glow(rng, speckled=seed % 2 == 1)
+    frame = plate_scene.expose(np.zeros(light.shape), rng, level=0.0, glow=light)
+    check = check_map(frame, PLATE, bench[2])
+    assert check.state is MapState.NOT_VISIBLE
+    assert check.sigma_mm is None
 
 
 def test_no_false_alarm_in_a_dim_room(plate_scene, bench, images, rng_of):

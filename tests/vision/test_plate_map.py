@@ -210,6 +210,17 @@ def test_there_and_back_again(x, y):
         np.testing.assert_allclose(slope[:, axis], change, rtol=1e-4, atol=1e-7)
 
 
+def test_a_lens_without_distortion_is_a_plain_pinhole():
+    """Against OpenCV's projection with all coefficients zero."""
+    lens = CameraLens((1200.0, 1100.0), (640.0, 500.0))
+    rays = np.array([[0.1, -0.2], [-0.3, 0.25], [0.0, 0.0]])
+    matrix = np.array([[1200.0, 0, 640], [0, 1100, 500], [0, 0, 1]])
+    solid = np.column_stack([rays, np.ones(3)])
+    projected, _ = cv2.projectPoints(solid, np.zeros(3), np.zeros(3), matrix, np.zeros(5))
+    np.testing.assert_allclose(lens.bend(rays), projected.reshape(-1, 2), atol=1e-9)
+    np.testing.assert_allclose(lens.straighten(lens.bend(rays)), rays, atol=1e-12)
+
+
 def test_no_points_map_to_no_points():
     assert MODEL.to_mm(np.zeros((0, 2))).shape == (0, 2)
     assert MODEL.to_px(np.zeros((0, 2))).shape == (0, 2)

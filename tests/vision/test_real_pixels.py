@@ -100,6 +100,19 @@ def test_coins_of_a_photograph_as_dark_discs():
     assert np.median(apart) < 1.2
 
 
+@pytest.mark.parametrize("name", ["brick.png", "gravel.png", "grass.png"])
+def test_rough_surfaces_have_no_hole(name):
+    """Photographs of walls, gravel and grass are full of edges, none of them round."""
+    surface = photograph(name)
+    height, width = surface.shape
+    plate = PlateSpec("surface", 200.0, 200.0, "downstream", 1.0, {})
+    for place in np.ndindex(4, 4):
+        origin = 80 + np.array(place[::-1]) * (width - 160) / 3
+        assert not isinstance(
+            measure_hole(Image(surface, 0.01, SENSOR), plate, flat_map(width, height, origin)), Hole
+        )
+
+
 def test_a_photograph_without_a_plate_has_no_map():
     for name in ("coins.png", "hubble_deep_field.jpg", "brick.png"):
         assert not isinstance(map_plate(Image(photograph(name), 0.01, SENSOR), hole_target()), PlateMap)

@@ -60,6 +60,14 @@ def test_agrees_with_image_moments_of_a_general_library():
     assert widths.width_minor == pytest.approx(4 * np.sqrt(minor), rel=1e-3)
 
 
+def test_a_beam_that_fills_the_frame():
+    """The frame cuts the integration area at 3.3 standard deviations, which costs some per cent and no more."""
+    image, _, _ = beam((200, 150), 90, 90, 0)
+    widths = second_moment_widths(image[:, 50:350])
+    assert widths.width_x == pytest.approx(180, rel=0.03)
+    assert widths.width_y == pytest.approx(180, rel=0.03)
+
+
 def test_noise_is_kept_out_by_the_integration_area():
     """Over the whole frame the same noise spoils the width; within three widths it does not."""
     rng = np.random.default_rng(1)
