@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+import traceback
 from pathlib import Path
 from typing import Any
 
@@ -113,6 +114,46 @@ def _tools() -> Any:
     return tools
 
 
+@cli.command()
+@click.option("--benches", type=click.IntRange(1), required=True, help="How many benches.")
+@click.option("--seed", type=click.IntRange(0), default=0, show_default=True, help="Repeats everything.")
+@click.option("--lens", help="One lens family. Default: all regular ones in turn.")
+@click.option(
+    "--measurement",
+    type=click.Choice(["spots", "frames"]),
+    default="spots",
+    show_default=True,
+    help="The errors that vision makes on spots, or rendered frames and vision itself.",
+)
+@click.option(
+    "--spot-sigma-um", type=click.FloatRange(0, min_open=True), help="Plain noise for spots instead."
+)
+@click.option("--workers", type=click.IntRange(1), help="Processes on this machine. Default: one per core.")
+@click.option("--scheduler", metavar="ADDRESS", help="A dask scheduler whose workers compute instead.")
+@click.option("--bench", type=_FILE, help="BENCH.toml to simulate. Default: the campaign's own.")
+@click.option("--recipe", type=_FILE, help="RECIPE.toml of the lens instead of a family.")
+@click.option("--out", type=_FOLDER, help="Folder; an unfinished campaign in it is gone on with.")
+@_json
+@click.pass_obj
+def campaign(stop: StopRequest, /, **options: Any) -> int:
+    """Align on many simulated benches and count how it ends.
+
+    Exit status: 0 done, 1 false accepts, 2 bad input, 3 stopped (the same command goes on).
+    """
+    return int(_commands().run_campaign(stop=stop, **options))
+
+
+@cli.command()
+@click.argument("run", type=_FOLDER)
+@_json
+def replay(run: Path, as_json: bool) -> int:
+    """Feed a recorded run to the control logic again and compare its decisions.
+
+    Exit status: 0 identical, 1 the decisions differ, 2 bad input.
+    """
+    return int(_commands().run_replay(run, as_json))
+
+
 def _commands() -> Any:
     # Loading takes about a second; a Ctrl-C meanwhile has to be caught like any other.
     from station import commands  # noqa: PLC0415  as said above
@@ -121,9 +162,17 @@ def _commands() -> Any:
 
 
 def main() -> None:
-    """Run the command line and exit with its status."""
+    """Run the command line and exit with its status.
+
+    A mistake of the program is told with its traceback and ends as stopped: Python's own status for it, 1,
+    would say that the part was rejected.
+    """
     with StopRequest() as stop:
-        status = run(sys.argv[1:], stop)
+        try:
+            status = run(sys.argv[1:], stop)
+        except Exception:
+            traceback.print_exc()
+            status = STOPPED
     sys.exit(status)
 
 

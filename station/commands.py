@@ -3,18 +3,22 @@
 from __future__ import annotations
 
 import json
+import os
 import sys
 from pathlib import Path
 from typing import Any
 
-from rich.console import Console
-
 from control.messages import Outcome
+from station.campaign import command as campaign
+from station.campaign.inprocess import Measurement
+from station.campaign.plan import CampaignPlan, checked_lens, setup_of
 from station.config import Setup, load_setup
 from station.config.problems import BadInput
+from station.config.reading import read_text
 from station.demo import bench_text_at, example_setup, serve, served
-from station.display import Display, result_lines
-from station.record import EXIT_STATUS, write_atomically
+from station.display import Display, StandardError, result_lines
+from station.record import EXIT_STATUS, read_record, write_atomically
+from station.replay import replay
 from station.session import align
 from station.stopping import OperatorStop, StopRequest
 
@@ -33,7 +37,7 @@ def run_align(
 
 
 def _run(setup: Setup, seed: int | None, out: Path | None, as_json: bool, stop: StopRequest) -> int:
-    display = Display(Console(stderr=True, highlight=False))
+    display = Display(StandardError())
     result = align(setup, seed=seed, out=out, display=display, stop=stop)
     if as_json:
         print_json(result)
@@ -44,7 +48,7 @@ def _run(setup: Setup, seed: int | None, out: Path | None, as_json: bool, stop: 
 
 def print_json(result: dict[str, Any]) -> None:
     """Print the result as one object and nothing else."""
-    sys.stdout.write(json.dumps(result, allow_nan=False) + "\n")
+    _print(json.dumps(result, allow_nan=False))
 
 
 def tell(result: dict[str, Any]) -> None:
@@ -52,7 +56,17 @@ def tell(result: dict[str, Any]) -> None:
     run_dir = Path(result["run_dir"])
     lines = result_lines(result)
     lines += [f"  {name}: {run_dir / file}" for name, file in _FILES if (run_dir / file).is_file()]
-    sys.stdout.write("\n".join(lines) + "\n")
+    _print("\n".join(lines))
+
+
+def _print(text: str) -> None:
+    """Write to standard output; the exit status says how it ended, also when nobody reads."""
+    try:
+        sys.stdout.write(text + "\n")
+        sys.stdout.flush()
+    except BrokenPipeError:
+        # What is left in the buffer must not fail again when the program ends.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
 _FILES = (("report", "report.html"), ("report", "report.pdf"), ("record", "record.json"))
@@ -91,3 +105,50 @@ def run_simulate(
             allowed="free TCP ports, 0 for any",
         ) from error
     return 0
+
+
+def run_campaign(
+    *,
+    benches: int,
+    seed: int,
+    lens: str | None,
+    measurement: Measurement,
+    spot_sigma_um: float | None,
+    workers: int | None,
+    scheduler: str | None,
+    bench: Path | None,
+    recipe: Path | None,
+    out: Path | None,
+    as_json: bool,
+    stop: StopRequest,
+) -> int:
+    """Run or go on with a campaign; return the exit status."""
+    if workers is not None and scheduler is not None:
+        raise BadInput("--workers", "", found="--scheduler as well", allowed="one of both")
+    if lens is not None and recipe is not None:
+        raise BadInput("--lens", "", found="--recipe as well", allowed="one of both")
+    if spot_sigma_um is not None and measurement != "spots":
+        raise BadInput("--spot-sigma-um", "", found="--measurement frames", allowed="--measurement spots")
+    plan = CampaignPlan(
+        benches=benches,
+        seed=seed,
+        lens=checked_lens(lens),
+        measurement=measurement,
+        spot_sigma_um=spot_sigma_um,
+        bench_text=None if bench is None else read_text(bench),
+        recipe_text=None if recipe is None else read_text(recipe),
+    )
+    setup_of(plan, 0)  # both files are right, or nothing begins
+    return campaign.run_campaign(
+        plan, workers=workers, address=scheduler, out=out, as_json=as_json, stop=stop
+    )
+
+
+def run_replay(run: Path, as_json: bool) -> int:
+    """Replay a recorded run; return the exit status."""
+    found = replay(read_record(run))
+    if as_json:
+        print_json(found.data())
+    else:
+        sys.stdout.write(found.text() + "\n")
+    return 0 if found.identical else 1

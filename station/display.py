@@ -65,6 +65,20 @@ def seen_words(observation: Looked) -> str:
     return ", ".join(parts)
 
 
+class StandardError(Console):
+    """The terminal, or whatever standard error leads to; when nobody reads it any more it falls silent.
+
+    The library's own answer to that is to end the program, which must not happen while an axis moves.
+    """
+
+    def __init__(self, **options: Any) -> None:
+        super().__init__(**{"stderr": True, "highlight": False, **options})
+
+    def on_broken_pipe(self) -> None:
+        """Say nothing more."""
+        self.quiet = True
+
+
 class Display:
     """Shows cautions, progress and the result.
 

@@ -5,6 +5,7 @@ Whatever happens, the run ends on the same way out: motion stopped, shutter clos
 
 from __future__ import annotations
 
+import contextlib
 import time
 import traceback
 from collections.abc import Callable, Mapping
@@ -42,6 +43,7 @@ from station.wiring import Bench
 from vision.spots import Expectation, Sighting, SpotName
 
 INTERNAL_ERROR = "internal_error"
+RECORD_NOT_WRITTEN = "record_not_written"
 
 
 class Decides(Protocol):
@@ -138,15 +140,27 @@ class Runner:
         return self.decide_s + self.eyes.compute_s
 
     def run(self) -> Finish:
-        """Align, and return how it ended. Raises nothing but what a broken interpreter raises."""
+        """Align, and return how it ended; whatever ends it, motion is stopped and the shutter closed."""
+        try:
+            return self._loop()
+        except BaseException:
+            self._make_safe("a mistake of the program")
+            raise
+
+    def _loop(self) -> Finish:
         observation = self._guarded("Connect", self._connect)
         while True:
             action = self._decide(observation)
-            self.display.acting(action, observation.time_s)
+            self._show(self.display.acting, action, observation.time_s)
             if isinstance(action, Finish):
                 return self._way_out(action)
             observation = self._do(action)
-            self.display.noticed(observation, observation.time_s)
+            self._show(self.display.noticed, observation, observation.time_s)
+
+    def _show(self, show: Callable[[Any, float], None], what: Observation | Action, time_s: float) -> None:
+        # A terminal that was closed must not end the run in the middle of a move.
+        with contextlib.suppress(OSError):
+            show(what, time_s)
 
     def _decide(self, observation: Observation) -> Action:
         begun = time.perf_counter()
@@ -159,7 +173,16 @@ class Runner:
         spent_s = time.perf_counter() - begun
         self.decide_s += spent_s
         self.record.add_step(observation, action, spent_s)
-        self.record.save()
+        return self._saved(action, observation.time_s)
+
+    def _saved(self, action: Action, time_s: float) -> Action:
+        """Make the step safe before it is done; what cannot be recorded is not done."""
+        try:
+            self.record.save()
+        except OSError as error:
+            self.record.add_fault(RECORD_NOT_WRITTEN, str(error), time_s, "writing the record")
+            action = record_lost(error)
+            self.record.replace_finish(action)
         return action
 
     def _do(self, action: Action) -> Observation:
@@ -255,7 +278,6 @@ class Runner:
                 finish.verdict,
             )
             self.record.replace_finish(finish)
-        self.record.save()
         return finish
 
     def _make_safe(self, during: str) -> list[str]:
@@ -287,6 +309,15 @@ class Runner:
         return self._last_s
 
     _last_s: float = field(default=0.0, init=False)
+
+
+def record_lost(error: OSError) -> Finish:
+    """Return the end of a run whose record cannot be written."""
+    return Finish(
+        Outcome.STOPPED,
+        f"{RECORD_NOT_WRITTEN}: {error.strerror or error}",
+        "Make room on the disk, or choose another folder; then align again.",
+    )
 
 
 def gave_up(what: str) -> Finish:

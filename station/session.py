@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import contextlib
 import traceback
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
+from control.messages import Finish
 from driver.faults import DeviceFault
 from station.config import Setup
 from station.display import AskedPerson, Display
@@ -16,7 +18,7 @@ from station.record import History, Record, history_of, new_run_folder, result_o
 from station.record.folder import WIRE_LOG_NAME
 from station.report import write_reports
 from station.report.pictures import View, convergence_png, raw_png, view_png
-from station.runner import Runner
+from station.runner import Runner, record_lost
 from station.stopping import StopRequest
 from station.wiring import Bench, opened_bench
 from vision.map_file import write_map
@@ -62,15 +64,30 @@ def align(
         eyes = Eyes(bench, record.add_frame)
         runner = Runner(bench, aligner, eyes, record, display, stop)
         finish = runner.run()
-        true_pose = _witness(bench, record)
-        history = history_of(record.steps)
-        record.result = result_object(
-            finish, history, compute_seconds=runner.compute_s, run_dir=folder, true_pose=true_pose
-        )
-        record.save()
+        if bench.wire_log.problem:
+            record.add_fault("wire_log_incomplete", bench.wire_log.problem, 0.0, "logging the line")
+        _conclude(record, finish, runner.compute_s, _witness(bench, record))
         display.reporting()
-        _illustrate(record, eyes, history)
-    return record.result
+        _illustrate(record, eyes)
+    return dict(record.result or {})
+
+
+def _conclude(record: Record, finish: Finish, compute_s: float, true_pose: Mapping[str, Any] | None) -> None:
+    """Put the result into the record; a lens whose record cannot be written is not called aligned."""
+
+    def result_of(end: Finish) -> dict[str, Any]:
+        history = history_of(record.steps)
+        return result_object(
+            end, history, compute_seconds=compute_s, run_dir=record.folder, true_pose=true_pose
+        )
+
+    record.result = result_of(finish)
+    try:
+        record.save()
+    except OSError as error:
+        end = record_lost(error)
+        record.replace_finish(end)
+        record.result = result_of(end)
 
 
 def _witness(bench: Bench, record: Record) -> Mapping[str, Any] | None:
@@ -84,16 +101,18 @@ def _witness(bench: Bench, record: Record) -> Mapping[str, Any] | None:
         return None
 
 
-def _illustrate(record: Record, eyes: Eyes, history: History) -> None:
+def _illustrate(record: Record, eyes: Eyes) -> None:
     """Add pictures and report; the record is complete without them, so a failure is noted in it."""
     try:
         _keep_maps(record, eyes)
-        _add_pictures(record, eyes, history)
+        _add_pictures(record, eyes, history_of(record.steps))
         record.save()
         write_reports(record.folder)
     except Exception:
         record.add_fault("no_report", traceback.format_exc(), 0.0, "writing the report")
-        record.save()
+        # Where even this cannot be written, the result has said so already.
+        with contextlib.suppress(OSError):
+            record.save()
 
 
 def _keep_maps(record: Record, eyes: Eyes) -> None:

@@ -7,13 +7,12 @@ from pathlib import Path
 
 import cv2
 import numpy as np
-from rich.console import Console
 
 from optics.observability import observe
 from optics.sensitivity import sensitivities
 from station.config import BadInput, BenchTable, Setup, TomlFile, load_bench
 from station.demo import BENCH_FILE, RECIPE_FILE, example_setup, example_text
-from station.display import AskedPerson, Display
+from station.display import AskedPerson, Display, StandardError
 from station.looking import Eyes
 from station.record import new_run_folder, write_atomically
 from station.stopping import StopRequest
@@ -90,7 +89,7 @@ def print_sheet(bench: Path | None, plate: str, paper: Paper, out: Path) -> int:
 def map_plates(bench_path: Path, out: Path | None, stop: StopRequest) -> int:
     """Map both plates of a bench and write the maps; the shutter stays closed and nothing moves."""
     file = load_bench(bench_path)
-    display = Display(Console(stderr=True, highlight=False))
+    display = Display(StandardError())
     display.cautions()
     with opened_bench(file, AskedPerson(display, "the lens")) as bench:
         folder = new_run_folder(out, f"{file.table.name} maps")

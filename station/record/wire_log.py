@@ -10,10 +10,17 @@ class WireLog:
     """Writes one line for every piece of bytes: bench time, direction, hexadecimal, ASCII.
 
     Fulfils :data:`driver.port.OnBytes`. Nothing is written before :meth:`open`; every line is flushed, so
-    that the log is whole up to the last byte whatever happens to the program.
+    that the log is whole up to the last byte whatever happens to the program. A log that cannot be written
+    (a full disk) does not stand in the way of what has to be said on the line.
+
+    Attributes
+    ----------
+    problem : str
+        Why lines are missing; empty while none are.
     """
 
     def __init__(self) -> None:
+        self.problem = ""
         self._stream: TextIO | None = None
 
     def open(self, path: Path, head: str) -> None:
@@ -27,10 +34,16 @@ class WireLog:
         if self._stream is None:
             return
         plain = "".join(chr(byte) if 32 <= byte < 127 else "." for byte in data)
-        self._stream.write(f"{time_s:14.6f} {direction:>3} {data.hex(' ')} | {plain}\n")
+        try:
+            self._stream.write(f"{time_s:14.6f} {direction:>3} {data.hex(' ')} | {plain}\n")
+        except OSError as error:
+            self.problem = self.problem or str(error)
 
     def close(self) -> None:
         """End the file; may be called twice."""
-        if self._stream is not None:
-            self._stream.close()
-            self._stream = None
+        stream, self._stream = self._stream, None
+        if stream is not None:
+            try:
+                stream.close()
+            except OSError as error:
+                self.problem = self.problem or str(error)

@@ -9,14 +9,13 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from rich.console import Console
 
 from driver.motion import SerialMotion
 from driver.phrases import PhraseTable
 from driver.port import LoggedPort
 from sim.bench import SimBench
 from station.demo import bench_maker, example_setup
-from station.display import Display
+from station.display import Display, StandardError
 from station.looking import Eyes
 from station.record import Record
 from station.record.wire_log import WireLog
@@ -37,7 +36,7 @@ class Rig:
     shown: io.StringIO
 
     def runner(self, aligner: Decides) -> Runner:
-        display = Display(Console(file=self.shown, force_terminal=False, width=200))
+        display = Display(StandardError(file=self.shown, force_terminal=False, width=200))
         return Runner(self.bench, aligner, self.eyes, self.record, display, self.stop)
 
 

@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import json
+import os
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
@@ -105,6 +108,36 @@ def test_a_mistake_of_the_program_is_not_hidden(monkeypatch: pytest.MonkeyPatch)
     monkeypatch.setattr(commands, "run_demo", broken)
     with pytest.raises(ZeroDivisionError):
         run("demo")
+
+
+def test_a_mistake_of_the_program_is_not_taken_for_a_rejected_part(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    def broken(*_: object) -> int:
+        raise ZeroDivisionError
+
+    monkeypatch.setattr(commands, "run_demo", broken)
+    monkeypatch.setattr(sys, "argv", ["coincide", "demo"])
+    with pytest.raises(SystemExit) as caught:
+        cli.main()
+    assert caught.value.code == 3
+    assert "ZeroDivisionError" in capsys.readouterr().err
+
+
+@pytest.mark.skipif(os.name != "posix", reason="the pipe's end is closed as POSIX does")
+def test_the_status_holds_also_when_nobody_reads_the_result() -> None:
+    """As in `coincide align --json | true`."""
+    code = (
+        "from station.commands import print_json; import sys; sys.stdin.read(); print_json({}); sys.exit(4)"
+    )
+    with subprocess.Popen(
+        [sys.executable, "-c", code], stdin=subprocess.PIPE, stdout=subprocess.PIPE
+    ) as child:
+        assert child.stdout is not None
+        child.stdout.close()
+        assert child.stdin is not None
+        child.stdin.close()
+        assert child.wait(timeout=60) == 4
 
 
 def test_example_files_are_written_and_never_overwritten(

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import errno
+import io
 import signal
 from collections.abc import Callable, Iterator
 from typing import Any
@@ -140,7 +142,7 @@ def test_every_step_of_the_way_out_is_tried(make_rig: Callable[..., Any]) -> Non
     assert closed  # although stopping the motion had failed
     assert finish.outcome is Outcome.STOPPED  # and aligned is not what it is called
     assert "could not be made safe" in finish.reason
-    assert read_record(rig.record.folder)["steps"][-1]["action"]["outcome"] == "stopped"
+    assert rig.record.steps[-1]["action"]["outcome"] == "stopped"
 
 
 def test_a_stop_during_a_move_stops_it(make_rig: Callable[..., Any]) -> None:
@@ -183,6 +185,48 @@ def test_a_stop_between_actions_is_remembered(make_rig: Callable[..., Any]) -> N
         finish = rig.runner(script).run()
     assert [type(seen) for seen in script.told] == [Started, Homed, OperatorStopped]
     assert finish.outcome is Outcome.STOPPED
+
+
+def test_a_step_that_cannot_be_recorded_is_not_done(
+    make_rig: Callable[..., Any], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    rig = make_rig()
+    saves: list[int] = []
+
+    def full_disk() -> None:
+        saves.append(1)
+        if len(saves) == 3:  # the third decision: after connecting and homing, and one move
+            raise OSError(errno.ENOSPC, "No space left on device")
+
+    monkeypatch.setattr(type(rig.record), "save", lambda _: full_disk())
+    finish = rig.runner(Script(Home(), Move({"X": 1.0}, "the last one"), Move({"X": 2.0}, "not"))).run()
+    assert finish.outcome is Outcome.STOPPED
+    assert "No space left" in finish.reason
+    assert rig.sim.truth().positions["X"] == pytest.approx(1.0, abs=0.2)
+    assert not rig.sim.truth().shutter_open
+    assert rig.record.steps[-1]["action"]["outcome"] == "stopped"
+    assert rig.record.steps[-1]["action_of_control"]["targets"] == {"X": 2.0}
+
+
+def test_a_closed_terminal_does_not_end_the_run(make_rig: Callable[..., Any]) -> None:
+    rig = make_rig()
+
+    class Closed(io.StringIO):
+        def write(self, _: str) -> int:
+            raise BrokenPipeError
+
+    rig.shown = Closed()
+    assert rig.runner(Script(Home())).run().outcome is Outcome.ALIGNED
+
+
+def test_whatever_ends_the_loop_the_bench_is_made_safe(make_rig: Callable[..., Any]) -> None:
+    rig = make_rig()
+    rig.bench.motion.connect()
+    rig.bench.shutter.open()
+    rig.record = Broken(rig.record, "add_step", KeyError("a mistake in the record"))
+    with pytest.raises(KeyError):
+        rig.runner(Script(Home())).run()
+    assert not rig.sim.truth().shutter_open
 
 
 def test_the_signal_handlers_are_put_back() -> None:
