@@ -4,7 +4,7 @@ VENV   := .venv
 BIN    := $(VENV)/bin
 READY  := $(VENV)/.ready
 
-.PHONY: demo test lint types imports tests test-long demo-50 bench-optics clean
+.PHONY: demo test lint types imports tests test-long demo-50 bench-optics bench-control clean
 
 demo: $(READY)
 	$(BIN)/coincide demo
@@ -40,6 +40,9 @@ demo-50: $(READY)
 
 bench-optics: $(READY)
 	$(BIN)/python benchmarks/bench_optics.py
+
+bench-control: $(READY)
+	$(BIN)/python benchmarks/bench_control.py
 
 clean:
 	rm -rf $(VENV) runs build dist *.egg-info .mypy_cache .pytest_cache .ruff_cache
