@@ -61,7 +61,7 @@ def test_agrees_with_image_moments_of_a_general_library():
 
 
 def test_a_beam_that_fills_the_frame():
-    """The frame cuts the integration area at 3.3 standard deviations, which costs some per cent and no more."""
+    """The frame cuts the integration area at 3.3 standard deviations, which costs a few per cent."""
     image, _, _ = beam((200, 150), 90, 90, 0)
     widths = second_moment_widths(image[:, 50:350])
     assert widths.width_x == pytest.approx(180, rel=0.03)
