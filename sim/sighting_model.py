@@ -38,6 +38,7 @@ PATH_OF: Final[Mapping[SpotName, SpotPath]] = {
 _SEEN: Final = 6.0  # standard deviations of the power from which light counts as a spot
 _USELESS: Final = 0.35  # a centre whose sigma exceeds this fraction of the radius is no measurement
 _DECIDED: Final = 20.0  # difference of twice the log likelihood from which it is clear which return is which
+_IMPLAUSIBLE: Final = 30.0  # squared distance from every expectation above which a light is nobody's
 _LOG_RATIO_SIGMA: Final = 0.35
 _RIM_MM: Final = 0.08  # blurred rim of the hole that a fit leaves out
 _FRESH: Final = 0.2  # share of the error (root of its variance) that is not speckle and new in every look
@@ -233,6 +234,8 @@ class SightingModel:
         if len(found) == 2 and self._undecided(found, spots, expectations):
             detail = "two lights, but the odds which is which are even; a small test move will tell"
             return dict.fromkeys((SpotName.FRONT, SpotName.BACK), NoSpot(Reason.UNDECIDED, detail))
+        if len(found) == 1:
+            found = _owned(found, expectations)
         answers: dict[SpotName, Sighting] = dict(found)
         for name, other in ((SpotName.FRONT, SpotName.BACK), (SpotName.BACK, SpotName.FRONT)):
             if name not in found:
@@ -274,8 +277,6 @@ class SightingModel:
         left = dict(spots)
         while left:
             told = self._told(camera, left, expectations, exposure_s, frames)
-            if told is None:
-                return {}
             weakest = min(range(len(left)), key=told.significance.__getitem__)
             if told.significance[weakest] >= _SEEN:
                 return self._measured(camera, left, told, exposure_s)
@@ -289,7 +290,7 @@ class SightingModel:
         expectations: Mapping[SpotName, Expectation],
         exposure_s: float,
         frames: int,
-    ) -> Told | None:
+    ) -> Told:
         seen_by = self._cameras[camera]
         rate = self._rate(camera) * exposure_s
         bright = [
@@ -469,6 +470,30 @@ def _irradiance(spot: QuickSpot) -> float:
 def _misfit(seen: Spot, expected: Expectation) -> float:
     offset = seen.center_mm - np.asarray(expected.center_mm)
     return float(offset @ np.linalg.solve(np.asarray(expected.covariance_mm2) + seen.covariance_mm2, offset))
+
+
+def _owned(
+    found: Mapping[SpotName, Sighting], expectations: Mapping[SpotName, Expectation]
+) -> dict[SpotName, Sighting]:
+    """Give the only light that is seen to the return that it fits, as vision does; it need not be its own."""
+    (seen,) = found.values()
+    if not isinstance(seen, Spot):
+        return dict(found)
+    misfits = {}
+    for name in (SpotName.FRONT, SpotName.BACK):
+        expected = expectations[name]
+        wider = math.log(seen.radius_mm[0] / expected.radius_mm) / max(expected.radius_relative_sigma, 0.01)
+        misfits[name] = wider**2 + _misfit(seen, expected)
+    owner = min(misfits, key=misfits.__getitem__)
+    gap = abs(misfits[SpotName.FRONT] - misfits[SpotName.BACK])
+    if misfits[owner] > _IMPLAUSIBLE:
+        detail = "light is seen, but neither its size nor its place fits a return"
+        return dict.fromkeys(misfits, NoSpot(Reason.UNRESOLVED, detail))
+    if gap < _DECIDED:
+        return dict.fromkeys(
+            misfits, NoSpot(Reason.UNDECIDED, "one light is seen, and it may be either return")
+        )
+    return {owner: seen}
 
 
 def _flags(spot: QuickSpot, hole: TrueHole | None) -> frozenset[Flag]:

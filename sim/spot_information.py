@@ -77,7 +77,7 @@ class Told:
     covariance_mm2 : ndarray, shape (2 n, 2 n)
         Of the centres of n spots.
     significance : tuple of float
-        Of each spot's power: its value over its standard deviation.
+        Of each spot's power: its value over its standard deviation if the spot were not there.
     """
 
     covariance_mm2: Array
@@ -94,7 +94,7 @@ def _disc() -> tuple[Array, Array]:
     return nodes, np.repeat(r * wr, _SPOKES) * (2.0 * math.pi / _SPOKES)
 
 
-def what_is_told(spots: Sequence[Bright], noise: PictureNoise, seen: Seen) -> Told | None:
+def what_is_told(spots: Sequence[Bright], noise: PictureNoise, seen: Seen) -> Told:
     """Return what a picture of one or two spots tells of their centres.
 
     Parameters
@@ -106,8 +106,8 @@ def what_is_told(spots: Sequence[Bright], noise: PictureNoise, seen: Seen) -> To
 
     Returns
     -------
-    Told or None
-        None when nothing of the light is seen.
+    Told
+        A spot of which nothing is seen has a significance of about 0.
     """
     at_mm, weight_mm2 = _nodes(spots)
     weight_mm2 = weight_mm2 * seen(at_mm)
@@ -130,18 +130,36 @@ def what_is_told(spots: Sequence[Bright], noise: PictureNoise, seen: Seen) -> To
     information = (rows * (weight_mm2 / variance)) @ rows.T
     for k, spot in enumerate(spots):
         information[_PER_SPOT * k + 2, _PER_SPOT * k + 2] += 1.0 / spot.radius_relative_sigma**2
-    scale = np.sqrt(np.diag(information))
-    if not np.all(scale > 1e-9):
-        return None
+    # What tells nothing at all keeps a variance that is finite, and larger than any that matters.
+    scale = np.maximum(np.sqrt(np.diag(information)), 1e-9)
     inverse = np.linalg.inv(information / np.outer(scale, scale) + 1e-12 * np.eye(size))
     inverse /= np.outer(scale, scale)
     places = [_PER_SPOT * k + c for k in range(len(spots)) for c in (0, 1)]
     covariance = inverse[np.ix_(places, places)]
+    amplitudes = rows[[*(_PER_SPOT * k + 3 for k in range(len(spots))), -1]]
     powers = tuple(
-        float(1.0 / math.sqrt(max(inverse[_PER_SPOT * k + 3, _PER_SPOT * k + 3], 1e-12)))
-        for k in range(len(spots))
+        _significance(k, amplitudes, weight_mm2, noise, spot.peak_e) for k, spot in enumerate(spots)
     )
     return Told((covariance + covariance.T) / 2.0, powers)
+
+
+def _significance(
+    spot: int, amplitudes: Array, weight_mm2: Array, noise: PictureNoise, peak_e: float
+) -> float:
+    """Return a spot's power over its standard deviation if the spot were not there.
+
+    Its own shot noise and speckle do not count against it; those of the light that it lies on do.
+    """
+    if peak_e <= 0.0:
+        return 0.0
+    others = np.delete(amplitudes[:-1], spot, axis=0)
+    light = others.sum(axis=0)
+    variance = (light + noise.floor_e2) * (noise.pixel_mm2 / noise.frames)
+    variance += noise.speckle_mm2 * (others * others).sum(axis=0)
+    information = (amplitudes * (weight_mm2 / variance)) @ amplitudes.T
+    scale = np.maximum(np.sqrt(np.diag(information)), 1e-9)
+    inverse = np.linalg.inv(information / np.outer(scale, scale) + 1e-12 * np.eye(len(scale)))
+    return float(scale[spot] / math.sqrt(max(inverse[spot, spot], 1e-300)))
 
 
 def _nodes(spots: Sequence[Bright]) -> tuple[Array, Array]:

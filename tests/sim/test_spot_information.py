@@ -1,0 +1,103 @@
+"""The information in a picture against published limits of localisation."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+
+from sim.spot_information import Bright, PictureNoise, Told, what_is_told
+
+W_MM, PIXEL_MM = 2.0, 0.05
+
+
+def everywhere(at_mm: np.ndarray) -> np.ndarray:
+    return np.ones(at_mm.shape[1], bool)
+
+
+def told(*spots: Bright, seen=everywhere, **noise: float) -> Told:
+    found = what_is_told(
+        spots,
+        PictureNoise(**{"pixel_mm2": PIXEL_MM**2, "floor_e2": 1e-6, "speckle_mm2": 0.0, "frames": 1} | noise),
+        seen,
+    )
+    assert found is not None
+    return found
+
+
+def one(**changes: float) -> Bright:
+    return Bright(
+        **{"center_mm": (0.0, 0.0), "radius_mm": W_MM, "peak_e": 1000.0, "radius_relative_sigma": 1.0}
+        | changes
+    )
+
+
+def sigma_mm(found: Told, spot: int = 0) -> float:
+    part = slice(2 * spot, 2 * spot + 2)
+    return math.sqrt(float(np.trace(found.covariance_mm2[part, part])) / 2)
+
+
+def photons(peak_e: float) -> float:
+    return peak_e * math.pi * W_MM**2 / 2 / PIXEL_MM**2
+
+
+def test_photons_alone() -> None:
+    # Thompson et al., Biophys. J. 82, 2775 (2002): s^2 / N.
+    assert sigma_mm(told(one())) == pytest.approx(W_MM / 2 / math.sqrt(photons(1000.0)), rel=0.04)
+
+
+def test_background_alone() -> None:
+    # The same paper's background term is 8 pi s^4 b^2 / (a^2 N^2), with N = 2 pi s^2 peak / a^2 photons and
+    # b^2 the variance of a pixel of area a^2; so 2 b^2 a^2 / (pi peak^2).
+    floor_e2, peak_e = 1e6, 10.0
+    expected = math.sqrt(2 * floor_e2 / math.pi) / peak_e * PIXEL_MM
+    assert sigma_mm(told(one(peak_e=peak_e), floor_e2=floor_e2)) == pytest.approx(expected, rel=0.03)
+
+
+def test_speckle_sets_a_floor() -> None:
+    # Dorsch, Haeusler, Herrmann, Appl. Opt. 33, 1306 (1994), from memory: about 0.2 x contrast x grain per
+    # axis, whatever the spot's size and the exposure.
+    grain_mm, contrast = 0.06, 1.0
+    for radius_mm in (1.0, 4.0):
+        for peak_e in (500.0, 5000.0):
+            spot = one(radius_mm=radius_mm, peak_e=peak_e)
+            found = sigma_mm(told(spot, speckle_mm2=(contrast * grain_mm) ** 2, floor_e2=30.0))
+            assert found == pytest.approx(0.2 * contrast * grain_mm, rel=0.45)
+
+
+def test_frames_average_photons_but_not_speckle() -> None:
+    assert sigma_mm(told(one(), frames=16)) == pytest.approx(sigma_mm(told(one())) / 4, rel=1e-6)
+    speckled = [sigma_mm(told(one(), speckle_mm2=0.0036, floor_e2=30.0, frames=n)) for n in (1, 16)]
+    assert speckled[1] > 0.7 * speckled[0]
+
+
+def test_two_that_come_together_are_lost_as_the_square() -> None:
+    # Two Gaussians of one width: the limit grows as 1 / d^2 of their distance.
+    s = W_MM / 2
+    pair = [sigma_mm(told(one(), one(center_mm=(d * s, 0.0)), floor_e2=30.0)) for d in (0.1, 0.2)]
+    assert pair[0] / pair[1] == pytest.approx(4.0, rel=0.15)
+    far = told(one(), one(center_mm=(8 * s, 0.0)))
+    assert sigma_mm(far) == pytest.approx(sigma_mm(told(one())), rel=0.02)
+
+
+def test_what_is_hidden_does_not_tell() -> None:
+    def outside(radius_mm: float):
+        return lambda at_mm: np.hypot(*at_mm) > radius_mm
+
+    whole, holed = told(one(), floor_e2=30.0), told(one(), seen=outside(1.0), floor_e2=30.0)
+    assert sigma_mm(holed) > sigma_mm(whole)
+    assert holed.significance[0] < whole.significance[0]
+    nothing = told(one(), seen=outside(99.0), floor_e2=30.0)
+    assert nothing.significance[0] < 1e-3
+    beside = told(one(), one(center_mm=(9.0, 0.0)), seen=lambda at: at[0] > 4.0, floor_e2=30.0)
+    assert beside.significance[0] < 1e-3  # and does not spoil what is told of the other
+    assert sigma_mm(beside, 1) == pytest.approx(sigma_mm(told(one(), floor_e2=30.0)), rel=0.02)
+
+
+def test_a_known_radius_helps_a_pair() -> None:
+    def pair(sigma: float) -> float:
+        spots = one(radius_relative_sigma=sigma), one(center_mm=(0.3, 0.0), radius_relative_sigma=sigma)
+        return sigma_mm(told(*spots, floor_e2=30.0))
+
+    assert pair(0.002) < pair(1.0)
