@@ -51,7 +51,8 @@ def test_hundred_random_cameras(plate_scene):
     print(  # noqa: T201  the figures belong into the log of the long run
         f"map RMS um: median {np.median(map_um):.2f}, worst {max(map_um):.2f}; hole um: median "
         f"{np.median(hole_um):.2f}, worst {max(hole_um):.2f}; stated k=2 um: median "
-        f"{np.median(expanded_um):.2f}, worst {max(expanded_um):.2f}; 95 % ellipses hold {inside} of {CAMERAS}"
+        f"{np.median(expanded_um):.2f}, worst {max(expanded_um):.2f}; 95 % ellipses hold "
+        f"{inside} of {CAMERAS}"
     )
     assert max(map_um) < 10
     assert max(hole_um) < 15
