@@ -122,6 +122,21 @@ def test_backgrounds_are_used_again_until_they_age(rig: Any) -> None:
     assert set(rig.eyes.first.shots) == set(rig.eyes.last.shots) == {"returns", "transmitted"}
 
 
+def test_backgrounds_are_taken_behind_a_closed_shutter(rig: Any) -> None:
+    rig.eyes.map_plates()
+    rig.bench.shutter.open()  # by whomever
+    opened: dict[str, set[bool]] = {}
+    note = rig.eyes.note_frame
+
+    def noting(frame: Any, purpose: str) -> None:
+        opened.setdefault(purpose, set()).add(rig.sim.truth().shutter_open)
+        note(frame, purpose)
+
+    rig.eyes.note_frame = noting
+    rig.eyes.bare_beam(1)
+    assert opened == {"background": {False}, "bare beam": {True}}
+
+
 def test_frames_are_averaged_and_the_exposure_is_kept(rig: Any) -> None:
     rig.eyes.map_plates()
     rig.eyes.bare_beam(1)

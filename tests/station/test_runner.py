@@ -170,6 +170,56 @@ def test_a_stop_during_a_move_stops_it(make_rig: Callable[..., Any]) -> None:
     assert not rig.sim.truth().shutter_open
 
 
+def test_axes_home_and_lenses_change_behind_a_closed_shutter(make_rig: Callable[..., Any]) -> None:
+    rig = make_rig()
+    open_during: list[bool] = []
+
+    class Watching:
+        """Notes whether the shutter is open when something moves or a hand reaches in."""
+
+        def __init__(self, device: Any) -> None:
+            self._device = device
+
+        def __getattr__(self, name: str) -> Any:
+            if name in ("home", "lens_in", "lens_out"):
+                open_during.append(rig.sim.truth().shutter_open)
+            return getattr(self._device, name)
+
+    class Opening(Script):
+        """Opens the shutter behind the runner's back before each action."""
+
+        def next_action(self, observation: Observation) -> Action:
+            rig.bench.shutter.open()
+            return super().next_action(observation)
+
+    rig.bench.motion, rig.bench.lens_handler = Watching(rig.bench.motion), Watching(rig.bench.lens_handler)
+    rig.runner(Opening(Home(), TakeLensOut(), PutLensIn())).run()
+    assert open_during == [False, False, False]
+
+
+def test_the_bench_is_safe_before_control_hears_of_a_stop(make_rig: Callable[..., Any]) -> None:
+    rig = make_rig()
+    open_when_told: list[bool] = []
+
+    class Asked:
+        """A lens handler that opens the shutter and is then stopped by a person."""
+
+        def lens_in(self) -> None:
+            rig.bench.shutter.open()
+            signal.raise_signal(signal.SIGINT)
+
+    class Noting(Script):
+        def next_action(self, observation: Observation) -> Action:
+            if isinstance(observation, OperatorStopped):
+                open_when_told.append(rig.sim.truth().shutter_open)
+            return super().next_action(observation)
+
+    rig.bench.lens_handler = Asked()
+    with rig.stop:
+        rig.runner(Noting(PutLensIn())).run()
+    assert open_when_told == [False]
+
+
 def test_a_stop_between_actions_is_remembered(make_rig: Callable[..., Any]) -> None:
     rig = make_rig()
 
@@ -208,12 +258,13 @@ def test_a_step_that_cannot_be_recorded_is_not_done(
     assert rig.record.steps[-1]["action_of_control"]["targets"] == {"X": 2.0}
 
 
-def test_a_closed_terminal_does_not_end_the_run(make_rig: Callable[..., Any]) -> None:
+@pytest.mark.parametrize("error", [BrokenPipeError(), OSError(errno.EIO, "the terminal was hung up")])
+def test_a_closed_terminal_does_not_end_the_run(make_rig: Callable[..., Any], error: OSError) -> None:
     rig = make_rig()
 
     class Closed(io.StringIO):
         def write(self, _: str) -> int:
-            raise BrokenPipeError
+            raise error
 
     rig.shown = Closed()
     assert rig.runner(Script(Home())).run().outcome is Outcome.ALIGNED
