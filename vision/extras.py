@@ -1,4 +1,4 @@
-"""Light that nobody asked for (ghosts, halos): found in what a fit leaves over, then carried by the fit.
+"""Light that nobody asked for (a ghost, a halo): found in what a fit leaves over, then carried by the fit.
 
 Left out of the model it pulls the wanted spots: a ghost of 1 % two sigma away by many times their uncertainty.
 """
@@ -20,48 +20,58 @@ Array = NDArray[np.float64]
 CLEAR = 30.0  # gain of twice the log likelihood, to first order, from which an extra light is tried
 BETTER = 30.0  # gain from which it is believed
 SIZES = (0.35, 0.8)  # of the smallest wanted radius: what is looked for anywhere
-HALO = 3.0  # of a wanted radius: what is looked for around a spot
-LOOSE = 0.7  # uncertainty of ln w of an extra light
+HALO = 3.0  # radius of a halo over its spot's, to begin with
+LOOSE, LOOSE_HALO = 0.7, 0.3  # uncertainty of ln of the radius of an extra light, of a halo
 
 
 def with_extra(blocks: Blocks, plain: Fit) -> Fit | None:
-    """Return the fit with one more spot; None when nothing stands out."""
-    start = _start(blocks, plain)
-    if start is None:
-        return None
-    center, radius = start
-    shape = replace(plain.shape, spots=plain.shape.spots + 1, extras=plain.shape.extras + 1,
-                    ellipses=(*plain.shape.ellipses, np.eye(2)))
-    at = plain.shape.spots * plain.shape.per_spot
-    own = np.zeros(shape.per_spot)
-    own[:3] = center[0], center[1], np.log(radius)
-    weight = np.zeros(shape.per_spot)
-    weight[2] = 1.0 / LOOSE**2
-    amplitude = plain.shape.amplitude(plain.shape.spots)
-    theta = np.insert(np.insert(plain.theta, amplitude, 0.0), at, own)
-    mean = np.insert(np.insert(plain.prior.mean, amplitude, 0.0), at, own)
-    weights = np.insert(np.insert(plain.prior.weight, amplitude, 0.0), at, weight)
-    result = fit(blocks, shape, theta, Prior(mean, weights), plain.noise, rounds=16)
-    if result is None or plain.deviance - result.deviance < BETTER * result.noise.spread:
-        return None
-    if result.theta[shape.amplitude(shape.spots - 1)] <= 0.0:
-        return None
-    return result
-
-
-def _start(blocks: Blocks, plain: Fit) -> tuple[Array, float] | None:
-    """Return place and radius of the extra light that would explain most; None when none would explain much."""
+    """Return the fit with a halo or one more spot, whichever helps most; None when nothing stands out."""
     radii = [float(np.exp(plain.theta[plain.shape.log_radius(k)])) for k in range(plain.shape.wanted)]
-    best, found = CLEAR * plain.noise.spread, None
-    for size in SIZES:
-        gain, center = _anywhere(blocks, plain, size * min(radii))
-        if gain > best:
-            best, found = gain, (center, size * min(radii))
-    for k, radius in enumerate(radii):
-        gain = _score(blocks, plain, plain.center_mm(k), HALO * radius)
-        if gain > best:
-            best, found = gain, (np.array(plain.center_mm(k)), HALO * radius)
-    return found
+    clear = CLEAR * plain.noise.spread
+    around = 0.0 if plain.shape.halo else _halo_gain(blocks, plain)
+    found = [(*_anywhere(blocks, plain, size * min(radii)), size * min(radii)) for size in SIZES]
+    gain, center, radius = max(found, key=lambda one: one[0])
+    results = []
+    if around > clear:
+        results.append(_with_halo(blocks, plain))
+    if gain > clear:
+        results.append(_with_spot(blocks, plain, center, radius))
+    better = [one for one in results if one is not None]
+    return min(better, key=lambda one: one.deviance) if better else None
+
+
+def _with_halo(blocks: Blocks, plain: Fit) -> Fit | None:
+    shape = replace(plain.shape, halo=True)
+    at, ratio = plain.shape.nonlinear, np.log(HALO)
+    theta = np.append(np.insert(plain.theta, at, ratio), 0.0)
+    mean = np.append(np.insert(plain.prior.mean, at, ratio), 0.0)
+    weight = np.append(np.insert(plain.prior.weight, at, 1.0 / LOOSE_HALO**2), 0.0)
+    result = fit(blocks, shape, theta, Prior(mean, weight), plain.noise, rounds=16)
+    if result is None or result.theta[-1] <= 0.0:
+        return None
+    return result if plain.deviance - result.deviance > BETTER * result.noise.spread else None
+
+
+def _with_spot(blocks: Blocks, plain: Fit, center: Array, radius: float) -> Fit | None:
+    shape = replace(
+        plain.shape,
+        spots=plain.shape.spots + 1,
+        extras=plain.shape.extras + 1,
+        ellipses=(*plain.shape.ellipses, np.eye(2)),
+    )
+    at, amplitude = plain.shape.spots * plain.shape.per_spot, plain.shape.amplitude(plain.shape.spots)
+    own, known = np.zeros(shape.per_spot), np.zeros(shape.per_spot)
+    own[:3] = center[0], center[1], np.log(radius)
+    known[2] = 1.0 / LOOSE**2
+
+    def widened(vector: Array, new: Array) -> Array:
+        return np.insert(np.insert(vector, amplitude, 0.0), [at] * new.size, new)
+
+    prior = Prior(widened(plain.prior.mean, own), widened(plain.prior.weight, known))
+    result = fit(blocks, shape, widened(plain.theta, own), prior, plain.noise, rounds=16)
+    if result is None or result.theta[shape.amplitude(shape.spots - 1)] <= 0.0:
+        return None
+    return result if plain.deviance - result.deviance > BETTER * result.noise.spread else None
 
 
 def _anywhere(blocks: Blocks, plain: Fit, radius_mm: float) -> tuple[float, Array]:
@@ -87,17 +97,17 @@ def _anywhere(blocks: Blocks, plain: Fit, radius_mm: float) -> tuple[float, Arra
     return float(gain.flat[peak]), np.array(place)
 
 
-def _score(blocks: Blocks, plain: Fit, center: Array, radius_mm: float) -> float:
-    """Return the gain of a spot at one place, to first order, with all other parameters free to answer."""
-    _, rows = evaluate(plain.shape, plain.theta, blocks.at_mm, blocks.cell_mm)
-    r = blocks.at_mm - center[:, None]
-    extra = np.exp(-2.0 * (r**2).sum(axis=0) / radius_mm**2)
-    scale = (plain.residual != 0.0) / np.sqrt(plain.variance_e2)
-    rows, extra = rows * scale, extra * scale
-    size = np.sqrt(np.maximum((rows**2).sum(axis=1), 1e-300))
-    rows = rows / size[:, None]
-    inner = rows @ rows.T + 1e-9 * np.eye(size.size)
-    cross = rows @ extra
+def _halo_gain(blocks: Blocks, plain: Fit) -> float:
+    """Return the gain of a halo, to first order, with all other parameters free to answer."""
+    shape = replace(plain.shape, halo=True)
+    theta = np.append(np.insert(plain.theta, plain.shape.nonlinear, np.log(HALO)), 0.0)
+    _, rows = evaluate(shape, theta, blocks.at_mm, blocks.cell_mm)
+    rows = rows * ((plain.residual != 0.0) / np.sqrt(plain.variance_e2))
+    extra = rows[-1]
+    known = np.delete(rows[:-1], plain.shape.nonlinear, axis=0)
+    known /= np.sqrt(np.maximum((known**2).sum(axis=1), 1e-300))[:, None]
+    cross = known @ extra
+    inner = known @ known.T + 1e-9 * np.eye(cross.size)
     left = float(extra @ extra - cross @ np.linalg.solve(inner, cross))
     pull = float(extra @ plain.residual)
     return pull**2 / left if left > 0.0 and pull > 0.0 else 0.0

@@ -252,8 +252,7 @@ def _evaluate(blocks: Blocks, shape: Shape, theta: Array, noise: Noise) -> _Stat
             expected, slope, _ = censor.recorded_mean(signal, blocks.limit_e, noise.contrast2)
         else:
             use, _ = censor.one_sided(signal, blocks.limit_e, blocks.clipped)
-    plane = slice(shape.nonlinear + shape.spots, shape.nonlinear + shape.spots + (3 if shape.slopes else 1))
-    light = signal - theta[plane] @ rows[plane]
+    light = signal - theta[shape.plane] @ rows[shape.plane]
     return _State(theta, signal, light, rows, blocks.value_e - expected, slope, use)
 
 

@@ -21,8 +21,9 @@ class Shape:
     """Which parameters the model has.
 
     The parameter vector is, in this order: per spot ``x_mm, y_mm, ln w`` and, where ``free_ellipse``, ``e1, e2``;
-    where ``fringes``, ``kx, ky, q`` (per mm, per mm, per mm^2); then the linear ones: amplitude per spot
-    (electrons), background constant and slopes (electrons, electrons per ``scale_mm``); cosine and sine.
+    where ``fringes``, ``kx, ky, q`` (per mm, per mm, per mm^2); where ``halo``, ln of the halo's radius over the
+    spot's; then the linear ones: amplitude per spot (electrons), background constant and slopes (electrons,
+    electrons per ``scale_mm``); cosine and sine; the first spot's halo (the others' are in proportion).
 
     Attributes
     ----------
@@ -38,7 +39,9 @@ class Shape:
     slopes : bool
         Whether the background may slope.
     extras : int
-        How many of the spots, the last ones, are light that nobody asked for (ghosts, halos).
+        How many of the spots, the last ones, are light that nobody asked for (ghosts).
+    halo : bool
+        Whether every wanted spot lies in a halo of light that the plate or the optics scatter.
     """
 
     spots: int
@@ -49,6 +52,7 @@ class Shape:
     fringes: bool = False
     slopes: bool = True
     extras: int = 0
+    halo: bool = False
     per_spot: int = field(init=False)
 
     def __post_init__(self) -> None:
@@ -62,17 +66,23 @@ class Shape:
     @property
     def nonlinear(self) -> int:
         """Number of nonlinear parameters."""
-        return self.spots * self.per_spot + (3 if self.fringes else 0)
+        return self.spots * self.per_spot + 3 * self.fringes + self.halo
 
     @property
     def linear(self) -> int:
         """Number of linear parameters."""
-        return self.spots + (3 if self.slopes else 1) + (2 if self.fringes else 0)
+        return self.spots + (3 if self.slopes else 1) + 2 * self.fringes + self.halo
 
     @property
     def size(self) -> int:
         """Number of parameters."""
         return self.nonlinear + self.linear
+
+    @property
+    def plane(self) -> slice:
+        """Where the background stands in the parameter vector."""
+        first = self.nonlinear + self.spots
+        return slice(first, first + (3 if self.slopes else 1))
 
     def center(self, spot: int) -> slice:
         """Return where a spot's x, y stand in the parameter vector."""
@@ -121,6 +131,8 @@ def evaluate(
         rows[line + 1 : line + 3] = offset / shape.scale_mm
     if shape.fringes:
         _fringe_rows(shape, theta, offset, cell_mm, profiles, rows, with_jacobian)
+    if shape.halo:
+        _halo_rows(shape, theta, at_mm, smear_mm2, rows, with_jacobian)
     return theta[shape.nonlinear :] @ rows[shape.nonlinear :], rows
 
 
@@ -173,13 +185,37 @@ def _fringe_rows(
     phase = kx * offset[0] + ky * offset[1] + q * square + turned
     envelope = np.sqrt(g1 * g2) * washed_out
     cos, sin = envelope * np.cos(phase), envelope * np.sin(phase)
-    rows[-2], rows[-1] = cos, sin
+    wave_at = shape.plane.stop
+    rows[wave_at], rows[wave_at + 1] = cos, sin
     if not with_jacobian:
         return
-    c, s = theta[-2], theta[-1]
+    c, s = theta[wave_at], theta[wave_at + 1]
     wave, turn = c * cos + s * sin, s * cos - c * sin
     rows[base], rows[base + 1], rows[base + 2] = turn * offset[0], turn * offset[1], turn * square
     for spot, (u, w) in enumerate(((u1, w1), (u2, w2))):
         first = spot * shape.per_spot
         rows[first : first + 2] += 0.5 * wave * u
         rows[first + 2] += 0.5 * wave * w
+
+
+def _halo_rows(
+    shape: Shape, theta: Array, at_mm: Array, smear: Array, rows: Array, with_jacobian: bool
+) -> None:
+    """Fill the rows of the halo, and add its part to those of the spots that it surrounds."""
+    ratio_at = shape.nonlinear - 1
+    ratio2 = np.exp(2.0 * theta[ratio_at])
+    first_light = max(theta[shape.amplitude(0)], 1e-9)
+    for spot in range(shape.wanted):
+        part = max(theta[shape.amplitude(spot)], 0.0) / first_light
+        own = ratio2 * shape_matrix(shape, theta, spot)[0]
+        first = spot * shape.per_spot
+        r = at_mm - theta[first : first + 2, None]
+        u = np.linalg.inv(own + smear) @ r
+        profile = part * np.exp(-0.5 * (r * u).sum(axis=0))
+        rows[-1] += profile
+        if with_jacobian:
+            light = theta[-1] * profile
+            widen = light * (u * (own @ u)).sum(axis=0)
+            rows[first : first + 2] += light * u
+            rows[first + 2] += widen
+            rows[ratio_at] += widen

@@ -30,10 +30,13 @@ def with_fringes(blocks: Blocks, plain: Fit, start: Array) -> Fit | None:
     ``start`` holds kx, ky (per mm) and q (per mm^2) about the origin of ``plain``'s model.
     """
     shape = replace(plain.shape, fringes=True)
-    cut, prior = plain.shape.nonlinear, plain.prior
-    theta = np.concatenate([plain.theta[:cut], start, plain.theta[cut:], np.zeros(2)])
-    weight = np.concatenate([prior.weight[:cut], np.zeros(3), prior.weight[cut:], np.zeros(2)])
-    mean = np.concatenate([prior.mean[:cut], start, prior.mean[cut:], np.zeros(2)])
+    at = plain.shape.spots * plain.shape.per_spot
+
+    def widened(vector: Array, wave: Array) -> Array:
+        return np.insert(np.insert(vector, [plain.shape.plane.stop] * 2, 0.0), [at] * 3, wave)
+
+    theta = widened(plain.theta, start)
+    mean, weight = widened(plain.prior.mean, start), widened(plain.prior.weight, np.zeros(3))
     result = fit(blocks, shape, theta, Prior(mean, weight), plain.noise, rounds=16)
     if result is None or plain.deviance - result.deviance < BETTER * result.noise.spread:
         return None

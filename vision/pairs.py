@@ -224,7 +224,7 @@ def _fit_single(scene: Scene, center_mm: Array, expected: Expectation) -> tuple[
         return None
     round_fit, blocks = explain(scene, *found)
     found = round_fit, blocks
-    if round_fit.shape.extras or ellipse_gain(round_fit, blocks) < ELLIPSE * round_fit.noise.spread:
+    if round_fit.shape.extras or round_fit.shape.halo or ellipse_gain(round_fit, blocks) < ELLIPSE * round_fit.noise.spread:
         return found
     radius = float(np.exp(round_fit.theta[round_fit.shape.log_radius(0)]))
     ellipse = fit_spots(scene, [round_fit.center_mm(0)], [radius], [None], blocks, free_ellipse=True)

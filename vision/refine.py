@@ -11,21 +11,36 @@ from vision.fringes import find_fringes, with_fringes
 from vision.scene import MOST_BLOCKS, Scene
 
 FRINGE_FINE = 7.0  # blocks to a standard deviation where fringes were found
+HALO_FINE, HALO_REACH = 2.5, 10.0  # blocks to a standard deviation, and standard deviations, where a halo was found
 MOST_EXTRAS = 2
 
 
 def explain(scene: Scene, result: Fit, blocks: Blocks) -> tuple[Fit, Blocks]:
     """Add to a fit of round spots whatever clearly explains the frame better."""
     for _ in range(MOST_EXTRAS + 1):
-        more = with_extra(blocks, result) if result.shape.extras < MOST_EXTRAS else None
+        room = result.shape.extras + result.shape.halo < MOST_EXTRAS
+        more = with_extra(blocks, result) if room else None
         striped = _striped(scene, result, blocks)
         if striped is not None and (more is None or striped[2] > result.deviance - more.deviance):
             result, blocks = striped[:2]
         elif more is not None:
-            result = more
+            result, blocks = _with_room(scene, more, blocks)
         else:
             break
     return result, blocks
+
+
+def _with_room(scene: Scene, result: Fit, blocks: Blocks) -> tuple[Fit, Blocks]:
+    """Refit a halo on a region that takes it in: its far parts tell of its centre too."""
+    if not result.shape.halo or result.shape.fringes:
+        return result, blocks
+    centers = [result.center_mm(k) for k in range(result.shape.wanted)]
+    radii = [float(np.exp(result.theta[result.shape.log_radius(k)])) for k in range(result.shape.wanted)]
+    wider = scene.blocks(centers, radii, HALO_FINE, 2 * MOST_BLOCKS, HALO_REACH)
+    if wider is None or wider.value_e.size <= blocks.value_e.size:
+        return result, blocks
+    refitted = fit(wider, result.shape, result.theta, result.prior)
+    return (result, blocks) if refitted is None or refitted.theta[-1] <= 0.0 else (refitted, wider)
 
 
 def _striped(scene: Scene, result: Fit, blocks: Blocks) -> tuple[Fit, Blocks, float] | None:

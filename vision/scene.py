@@ -31,11 +31,16 @@ class Scene:
     pitch_mm: float
 
     def blocks(
-        self, centers_mm: Sequence[Array], radii_mm: Sequence[float], fine: float, most: int = MOST_BLOCKS
+        self,
+        centers_mm: Sequence[Array],
+        radii_mm: Sequence[float],
+        fine: float,
+        most: int = MOST_BLOCKS,
+        reach: float = REACH,
     ) -> Blocks | None:
         """Return blocks around some spots, ``fine`` blocks to a standard deviation of the smallest."""
         size = max(1, int(min(radii_mm) / 2.0 / self.pitch_mm / fine))
-        box = find.box_around(self.plate_map, centers_mm, radii_mm, REACH, size)
+        box = find.box_around(self.plate_map, centers_mm, radii_mm, reach, size)
         box = box.clipped_to(self.image.pixels.shape)
         while (box.x1 - box.x0) * (box.y1 - box.y0) / size**2 > most and size < 24:
             size += 1
