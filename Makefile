@@ -4,7 +4,7 @@ VENV   := .venv
 BIN    := $(VENV)/bin
 READY  := $(VENV)/.ready
 
-.PHONY: demo test lint types imports tests test-long demo-50 bench-optics bench-control clean
+.PHONY: demo test lint types imports tests test-long demo-50 bench-optics bench-vision bench-control clean
 
 demo: $(READY)
 	$(BIN)/coincide demo
@@ -43,6 +43,10 @@ bench-optics: $(READY)
 
 bench-control: $(READY)
 	$(BIN)/python benchmarks/bench_control.py
+
+bench-vision: $(READY)
+	$(BIN)/python -m pip install --quiet --editable '.[bench]'
+	$(BIN)/python benchmarks/bench_vision.py
 
 clean:
 	rm -rf $(VENV) runs build dist *.egg-info .mypy_cache .pytest_cache .ruff_cache

@@ -79,7 +79,13 @@ def _derivatives(frame: MadeFrame, x: Array, y: Array) -> Array:
     if frame.fringes is not None:
         _, turn, envelope, angle = cross
         ox, oy = x - frame.fringes.center[0], y - frame.fringes.center[1]
-        rows += [turn * ox, turn * oy, turn * (ox**2 + oy**2), envelope * np.cos(angle), envelope * np.sin(angle)]
+        rows += [
+            turn * ox,
+            turn * oy,
+            turn * (ox**2 + oy**2),
+            envelope * np.cos(angle),
+            envelope * np.sin(angle),
+        ]
     return np.array(rows)
 
 

@@ -124,6 +124,12 @@ ROWS = (
         bias=0.3,
     ),
     Row("one, speckle, 16 frames", _one(20.0, 3000.0, grain_px=3.0), 1.2, None, frames=16),
-    Row("one, 2 % halo of 3 sigma, speckle", _one(20.0, 3000.0, grain_px=3.0, halo=0.02), None, None, rms_px=0.4),
+    Row(
+        "one, 2 % halo of 3 sigma, speckle",
+        _one(20.0, 3000.0, grain_px=3.0, halo=0.02),
+        None,
+        None,
+        rms_px=0.4,
+    ),
     Row("two, 1 % ghost 2 sigma away, hole", _two(1.0, hole=0.7, ghost=0.01), None, None, rms_px=0.04),
 )

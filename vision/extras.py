@@ -89,7 +89,11 @@ def _anywhere(blocks: Blocks, plain: Fit, radius_mm: float) -> tuple[float, Arra
     kernel = np.exp(-0.5 * (p[0, 0] * x * x + 2.0 * p[0, 1] * x * y + p[1, 1] * y * y)).astype(np.float32)
     answer = cv2.filter2D(pull, cv2.CV_32F, kernel, borderType=cv2.BORDER_CONSTANT)
     norm = cv2.filter2D(weight, cv2.CV_32F, kernel * kernel, borderType=cv2.BORDER_CONSTANT)
-    floor = 0.2 * float((kernel * kernel).sum()) * float(np.median(inverse[inverse > 0])) if inverse.any() else 1.0
+    floor = (
+        0.2 * float((kernel * kernel).sum()) * float(np.median(inverse[inverse > 0]))
+        if inverse.any()
+        else 1.0
+    )
     gain = np.where(answer > 0.0, answer**2 / np.maximum(norm, floor * 1e-3), 0.0)
     gain.flat[np.setdiff1d(np.arange(rows * columns), blocks.index, assume_unique=True)] = 0.0
     peak = int(np.argmax(gain))

@@ -105,7 +105,6 @@ class Fit:
         return self.cost + float(np.log(self.variance_e2[used]).sum())
 
 
-
 @dataclass(slots=True)
 class _State:
     """One point of the parameter space with everything that was computed there."""

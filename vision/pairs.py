@@ -53,7 +53,11 @@ def find_pair(scene: Scene, expected: tuple[Expectation, Expectation]) -> tuple[
         if found is not None and _is_pair(*found, expected) and _places_hold(found[0], expected):
             return _sighting_pair(scene, *explain(scene, *found))
     view = find.overview(
-        scene.image, scene.background, scene.plate_map, scene.dead, find.shrink_for(min(radii), scene.pitch_mm)
+        scene.image,
+        scene.background,
+        scene.plate_map,
+        scene.dead,
+        find.shrink_for(min(radii), scene.pitch_mm),
     )
     places = [find.candidates(view, radius) for radius in radii]
     if not any(places):
@@ -69,9 +73,18 @@ def find_pair(scene: Scene, expected: tuple[Expectation, Expectation]) -> tuple[
             return NoSpot(Reason.UNDECIDED, detail), NoSpot(Reason.UNDECIDED, detail)
         centers = [chosen.fit.center_mm(k) for k in (0, 1)]
         found = fit_spots(scene, centers, radii, sigmas)
-        if found is not None and _is_pair(*found, expected):
+        if found is not None and _is_pair(*found, expected) and not _one_would_do(scene, chosen.fit, coarse):
             return _sighting_pair(scene, *explain(scene, *found))
     return _one_of_two(scene, places, expected)
+
+
+def _one_would_do(scene: Scene, pair: Fit, coarse: Blocks) -> bool:
+    """Tell whether a single spot explains the frame as well as two that lie on each other."""
+    radii = [float(np.exp(pair.theta[pair.shape.log_radius(k)])) for k in (0, 1)]
+    if np.hypot(*(pair.center_mm(0) - pair.center_mm(1))) > 0.5 * min(radii):
+        return False
+    single = fit_spots(scene, [pair.center_mm(0)], [float(np.mean(radii))], [None], coarse)
+    return single is not None and single[0].deviance - pair.deviance < identify.DECIDED * pair.noise.spread
 
 
 def _nothing() -> NoSpot:
@@ -224,7 +237,11 @@ def _fit_single(scene: Scene, center_mm: Array, expected: Expectation) -> tuple[
         return None
     round_fit, blocks = explain(scene, *found)
     found = round_fit, blocks
-    if round_fit.shape.extras or round_fit.shape.halo or ellipse_gain(round_fit, blocks) < ELLIPSE * round_fit.noise.spread:
+    if (
+        round_fit.shape.extras
+        or round_fit.shape.halo
+        or ellipse_gain(round_fit, blocks) < ELLIPSE * round_fit.noise.spread
+    ):
         return found
     radius = float(np.exp(round_fit.theta[round_fit.shape.log_radius(0)]))
     ellipse = fit_spots(scene, [round_fit.center_mm(0)], [radius], [None], blocks, free_ellipse=True)

@@ -11,7 +11,10 @@ from vision.fringes import find_fringes, with_fringes
 from vision.scene import MOST_BLOCKS, Scene
 
 FRINGE_FINE = 7.0  # blocks to a standard deviation where fringes were found
-HALO_FINE, HALO_REACH = 2.5, 10.0  # blocks to a standard deviation, and standard deviations, where a halo was found
+HALO_FINE, HALO_REACH = (
+    2.5,
+    10.0,
+)  # blocks to a standard deviation, and standard deviations, where a halo was found
 MOST_EXTRAS = 2
 
 
