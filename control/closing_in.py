@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from itertools import product
@@ -17,6 +16,7 @@ from control.expect import expectations
 from control.identify import Identified, identify
 from control.learn import LearnedModel
 from control.messages import Action, Finish, Look, Looked, Move, MovePurpose, Outcome, Verdict
+from control.mount import Mount
 from control.moves import (
     blind_at_null,
     bounded_step,
@@ -26,7 +26,7 @@ from control.moves import (
     test_move_sizes,
     visible_null,
 )
-from control.plan import ARCSEC_PER_MRAD, AlignmentPlan, BenchModel, Prescription
+from control.plan import AlignmentPlan, BenchModel, Prescription
 from control.questions import (
     expanded_ahead,
     is_lost,
@@ -37,7 +37,15 @@ from control.questions import (
 )
 from control.states import Event, State
 from control.verdict import judge, returns_against_transmitted, scatter
-from control.words import remedy_for, why_contradictory, why_passed, why_rejected
+from control.words import (
+    remedy_for,
+    why_beyond_travel,
+    why_contradictory,
+    why_not_found,
+    why_not_there,
+    why_passed,
+    why_rejected,
+)
 from optics.observability import observe
 from vision.spots import NoSpot, Reason, Sighting, Spot, SpotName
 
@@ -92,11 +100,9 @@ class ClosingIn:
     ) -> None:
         self.plan, self.bench, self.model = plan, bench, model
         self.hole_radius_mm = hole_radius_mm
-        self.axes = axes
-        self.sides = np.zeros(4)
+        self.mount = Mount(bench, axes)
         self.tally = Tally()
         self.notes: list[str] = []
-        self._after: list[Move] = []
         self._scan = scan(bench)
         self._round: Vector | None = None
         self._offsets = looks_round_null(plan, model, hole_radius_mm)
@@ -110,34 +116,30 @@ class ClosingIn:
     def begin(self) -> Action:
         """Return the first action with the lens in: to the nominal null, where the search begins."""
         null = on_steps(self.bench, np.asarray(self.bench.null_axes, dtype=np.float64))
-        steps = np.array([axis.step for axis in self.bench.axes])
-        if np.all(np.abs(null - self.axes) <= steps):
+        if self.mount.stands_at(null):
             return self._look(State.FINDING, "see where the spots are")
-        return self._move(null, "to where the lens should be on the beam", MovePurpose.SEARCH)
+        return self.mount.move_to(null, "to where the lens should be on the beam", MovePurpose.SEARCH)
 
     def moved(self, state: State, positions: Vector) -> Action:
         """Take note of a finished move; look, or make the second half of a move that takes up backlash."""
-        change = positions - self.axes
-        steps = np.array([axis.step for axis in self.bench.axes])
-        self.sides = np.where(np.abs(change) >= steps, np.sign(change), self.sides)
-        self.axes = positions
         self.model.moved()
-        if self._after:
-            return self._after.pop(0)
+        second_half = self.mount.arrived(positions)
+        if second_half is not None:
+            return second_half
         return self._look(state, "see what the move did")
 
     def looked(self, state: State, looked: Looked, positions: Vector) -> Turn:
         """Learn from a look and decide."""
-        self.axes = positions
+        self.mount.axes = positions
         found = self._identified(looked.sightings)
-        if found.swapped:
+        if found.clearly:
             self.tally.swapped += 1
             self.notes.append(f"{SWAPPED_WORDS}; put right by the model")
             if self.tally.swapped >= _MOST_SWAPS:
                 remedy = remedy_for(Fault.RETURNS_SWAPPED)
                 return self._finish(Event.BENCH_WRONG, Outcome.STOPPED, SWAPPED_WORDS, remedy)
         if found.spots:
-            self.model.add_look(positions, self.sides, found.spots)
+            self.model.add_look(positions, self.mount.sides, found.spots)
             if self.plan.prescription is Prescription.UNKNOWN:
                 self._look_for_better_lens()
             trouble = self._trouble(final=False)
@@ -167,7 +169,7 @@ class ClosingIn:
                 {name: seen for name, seen in sightings.items() if isinstance(seen, Spot)}, False
             )
         doubtful = self.tally.swapped > 0
-        return identify(self.model, self.axes, self.sides, sightings, doubtful=doubtful)
+        return identify(self.model, self.mount.axes, self.mount.sides, sightings, doubtful=doubtful)
 
     def _note_swallowed(self, sightings: Mapping[SpotName, Sighting]) -> None:
         """Lean the looks out farther once the hole turns out to swallow a spot."""
@@ -208,10 +210,7 @@ class ClosingIn:
     # --- one method per state -----------------------------------------------------------------------
 
     def _found(self, sightings: Mapping[SpotName, Sighting], found: Identified) -> Turn:
-        undecided = any(
-            isinstance(seen, NoSpot) and seen.reason is Reason.UNDECIDED for seen in sightings.values()
-        )
-        if undecided and self.tally.scans < _MOST_SCANS:
+        if _undecided(sightings) and self.tally.scans < _MOST_SCANS:
             return self._part_the_returns()
         if not is_lost(self.model):
             if self._test_moves_pay():
@@ -219,14 +218,14 @@ class ClosingIn:
             return self._step_or_verify((Event.MODEL_TRUSTED,))
         self.tally.scans += 1
         target = self._towards_null()
-        if found.spots and float(np.max(np.abs(target - self.axes))) > 0.01:
-            return Turn((), self._move(target, "bring what is seen to its place", MovePurpose.SEARCH))
+        if found.spots and float(np.max(np.abs(target - self.mount.axes))) > 0.01:
+            return Turn((), self.mount.move_to(target, "bring what is seen to its place", MovePurpose.SEARCH))
         offset = next(self._scan, None)
         if offset is None or self.tally.scans > _MOST_SCANS:
-            return self._search_exhausted(sightings)
+            why = why_not_found(self.tally.scans, sightings)
+            return self._finish(Event.SEARCH_EXHAUSTED, Outcome.REJECTED, *why)
         start = np.asarray(self.bench.null_axes, dtype=np.float64)
-        step = bounded_step(self.plan, self.bench, self.axes, start + offset)
-        return Turn((), self._move(step.axes, "ordered search for the spots", MovePurpose.SEARCH))
+        return Turn((), self._go(start + offset, "ordered search for the spots", MovePurpose.SEARCH))
 
     def _tested(self, _: Mapping[SpotName, Sighting], found: Identified) -> Turn:
         if is_lost(self.model) and not found.spots:
@@ -235,22 +234,25 @@ class ClosingIn:
             return self._test_next(())
         return self._step_or_verify((Event.JACOBIAN_KNOWN,))
 
-    def _stepped(self, _: Mapping[SpotName, Sighting], found: Identified) -> Turn:
+    def _stepped(self, sightings: Mapping[SpotName, Sighting], found: Identified) -> Turn:
         if is_lost(self.model) and not found.spots:
             return self._search_from_here()
         if found.probability < SURE and self.tally.doubts == 0 and len(self.tally.tests) == 0:
             self.tally.doubts = 1
             self.notes.append("the spots did not answer as predicted; test moves made")
             return self._test_next((Event.MODEL_DOUBTED,))
-        return self._step_or_verify(())
+        undecided = _undecided(sightings) and self.tally.scans < _MOST_SCANS
+        return self._step_or_verify((), undecided=undecided)
 
     def _verified(self) -> Turn:
         self.tally.verified += 1
+        if self._round is None:  # the hole has just swallowed a spot: look again, leaning out farther
+            return Turn((), self._look_round())
         pairs_complete = self.tally.verified % 2 == 0
         if not pairs_complete or self.tally.verified < self.plan.verification_looks:
             return Turn((), self._look_round())
-        away = self.model.mount() @ (self._null() - self._round_center())
-        sigma = np.sqrt(np.diag(self.model.pose_at(self._null(), self.sides).covariance))
+        away = self.model.mount() @ (self._null() - self._round)
+        sigma = np.sqrt(np.diag(self.model.pose_at(self._null(), self.mount.sides).covariance))
         if self.tally.restarts < _MOST_RESTARTS and np.any(
             np.abs(away) > 3.0 * (self.plan.tolerances + sigma)
         ):
@@ -278,28 +280,28 @@ class ClosingIn:
 
     # --- pieces -------------------------------------------------------------------------------------
 
-    def _step_or_verify(self, before: tuple[Event, ...]) -> Turn:
-        pose = self.model.pose_here() if len(self.model.looks) else self.model.pose_at(self.axes, self.sides)
+    def _step_or_verify(self, before: tuple[Event, ...], *, undecided: bool = False) -> Turn:
+        pose = self.model.pose_here()
         target = self._null()
-        off = np.abs(self.model.mount() @ (target - self.axes)) / self.plan.tolerances
+        off = np.abs(self.model.mount() @ (target - self.mount.axes)) / self.plan.tolerances
         sigma = np.sqrt(np.diag(pose.covariance)) / self.plan.tolerances
         if np.all(off <= np.maximum(_NEAR, np.minimum(sigma, 1.0))) or self._suffices():
             return self._verify((*before, Event.NEAR_NULL))
         if self.tally.steps >= _MOST_STEPS:
-            if expanded_ahead(self.plan, self.model, target, self.sides) >= 1.0:
+            if expanded_ahead(self.plan, self.model, target, self.mount.sides) >= 1.0:
                 return self._settle((*before, Event.NEAR_NULL, Event.ENOUGH_LOOKS))
-            reason = f"after {self.tally.steps} steps the lens is still {self._offset_words()} from the axis"
-            remedy = (
-                "check that the right lens is in the mount, the right way round, and that the axes move it"
-            )
-            return self._finish(Event.FAILED, Outcome.REJECTED, reason, remedy, before)
-        step = bounded_step(self.plan, self.bench, self.axes, target)
+            why = why_not_there(self.tally.steps, pose)
+            return self._finish(Event.FAILED, Outcome.REJECTED, *why, before)
+        if undecided:
+            return self._part_the_returns(before)
+        step = bounded_step(self.plan, self.bench, self.mount.axes, target)
         if step.stopped_by:
-            reason = f"the null lies beyond the travel of axis {step.stopped_by}"
-            remedy = "place the lens nearer to the beam in the mount, or move the mount"
-            return self._finish(Event.OUT_OF_TRAVEL, Outcome.REJECTED, reason, remedy, before)
+            why = why_beyond_travel(step.stopped_by)
+            return self._finish(Event.OUT_OF_TRAVEL, Outcome.REJECTED, *why, before)
         self.tally.steps += 1
-        return Turn(before, self._move(step.axes, f"step {self.tally.steps} to the null", MovePurpose.STEP))
+        return Turn(
+            before, self.mount.move_to(step.axes, f"step {self.tally.steps} to the null", MovePurpose.STEP)
+        )
 
     def _verify(self, before: tuple[Event, ...]) -> Turn:
         """Look round the null, unless the plan asks for no more than what is known already."""
@@ -333,12 +335,11 @@ class ClosingIn:
         )
         self.tally.tests.append(number)
         sizes = test_move_sizes(self.plan, self.bench, self.model.jacobian(), 0.02)
-        way = self._null()[number] - self.axes[number]
-        target = self.axes.copy()
+        way = self._null()[number] - self.mount.axes[number]
+        target = self.mount.axes.copy()
         target[number] += sizes[number] if way >= 0.0 else -sizes[number]
-        step = bounded_step(self.plan, self.bench, self.axes, target)
-        name = self.bench.axis_names[number]
-        return Turn(before, self._move(step.axes, f"test move of axis {name}", MovePurpose.TEST))
+        why = f"test move of axis {self.bench.axis_names[number]}"
+        return Turn(before, self._go(target, why, MovePurpose.TEST))
 
     def _look_round(self) -> Action:
         if self._round is None:
@@ -352,44 +353,30 @@ class ClosingIn:
                 swallowed=frozenset(self._swallowed),
             )
         offset = np.linalg.solve(self.model.mount(), next(self._offsets))
-        step = bounded_step(self.plan, self.bench, self.axes, self._round + offset)
-        return self._move(step.axes, "look beside the null, so that speckle averages", MovePurpose.VERIFY)
-
-    def _round_center(self) -> Vector:
-        return self.axes if self._round is None else self._round
+        why = "look beside the null, so that speckle averages"
+        return self._go(self._round + offset, why, MovePurpose.VERIFY)
 
     def _settle(self, before: tuple[Event, ...]) -> Turn:
         self.tally.settles += 1
-        step = bounded_step(self.plan, self.bench, self.axes, self._null())
         # The first one only returns from the looks beside the null; a second one corrects.
         purpose = MovePurpose.VERIFY if self.tally.settles == 1 else MovePurpose.STEP
-        return Turn(before, self._move(step.axes, "to the best estimate of the null", purpose))
+        return Turn(before, self._go(self._null(), "to the best estimate of the null", purpose))
 
-    def _part_the_returns(self) -> Turn:
+    def _part_the_returns(self, before: tuple[Event, ...] = ()) -> Turn:
         """Decentre moves the two returns apart, tilt moves them together: only decentre can tell."""
         self.tally.scans += 1
         number = next(i for i, axis in enumerate(self.bench.axes) if axis.moves == "decenter_x")
         apart = self.model.jacobian()
         per_unit = float(np.hypot(*(apart[:2, number] - apart[2:4, number])))
         wanted = max(self.model.lens.radius_mm[:2]) / max(per_unit, 0.2)
-        target = self.axes.copy()
-        target[number] += wanted if self._null()[number] >= self.axes[number] else -wanted
-        step = bounded_step(self.plan, self.bench, self.axes, target)
+        target = self.mount.axes.copy()
+        target[number] += wanted if self._null()[number] >= self.mount.axes[number] else -wanted
         why = "move the returns apart to tell front from back"
-        return Turn((), self._move(step.axes, why, MovePurpose.SEARCH))
+        return Turn(before, self._go(target, why, MovePurpose.SEARCH))
 
     def _search_from_here(self) -> Turn:
         turn = self._found({}, Identified({}, False))
         return Turn((Event.SPOTS_LOST, *turn.concluded), turn.action)
-
-    def _search_exhausted(self, sightings: Mapping[SpotName, Sighting]) -> Turn:
-        seen = ", ".join(
-            f"{name.value}: {'seen' if isinstance(sighting, Spot) else sighting.reason.value}"
-            for name, sighting in sightings.items()
-        )
-        reason = f"the spots were not found in {self.tally.scans} places within the mount's travel ({seen})"
-        remedy = "check that the lens is in the mount and the shutter open, and place it nearer to the beam"
-        return self._finish(Event.SEARCH_EXHAUSTED, Outcome.REJECTED, reason, remedy)
 
     def _test_moves_pay(self) -> bool:
         made, doubted = len(self.tally.tests), self.tally.doubts > 0
@@ -397,10 +384,10 @@ class ClosingIn:
 
     def _more_looks_help(self) -> bool:
         left = self.tally.verified < self.plan.max_verification_looks
-        return left and more_looks_help(self.plan, self.model, self._null(), self.sides)
+        return left and more_looks_help(self.plan, self.model, self._null(), self.mount.sides)
 
     def _moving_helps(self, verdict: Verdict) -> bool:
-        away = self.model.mount() @ (self._null() - self.axes)
+        away = self.model.mount() @ (self._null() - self.mount.axes)
         worth = np.max(np.abs(away) / self.plan.tolerances) > 0.1
         room = (
             verdict.expanded_decenter_um < 0.9 * self.plan.tolerance_decenter_um
@@ -409,20 +396,21 @@ class ClosingIn:
         return bool(worth and room)
 
     def _null(self) -> Vector:
-        return visible_null(self.plan, self.model, self.axes, self.sides)
+        return visible_null(self.plan, self.model, self.mount.axes, self.mount.sides)
+
+    def _go(self, wanted: Vector, why: str, purpose: MovePurpose) -> Move:
+        """Return the move to ``wanted``, or as far towards it as bounds and travel allow."""
+        step = bounded_step(self.plan, self.bench, self.mount.axes, wanted)
+        return self.mount.move_to(step.axes, why, purpose)
 
     def _towards_null(self) -> Vector:
-        return bounded_step(self.plan, self.bench, self.axes, self._null()).axes
-
-    def _offset_words(self) -> str:
-        pose = self.model.pose_here().mean
-        tilt = math.hypot(*pose[2:]) * ARCSEC_PER_MRAD
-        return f"{1000.0 * math.hypot(*pose[:2]):.0f} um and {tilt:.0f} arcsec"
+        wanted = self.model.null_axes(self.mount.sides)  # the likeliest, by all that is known
+        return bounded_step(self.plan, self.bench, self.mount.axes, wanted).axes
 
     def _look(self, state: State, why: str) -> Look:
         careful = state in (State.VERIFYING, State.SETTLING)
         frames = self.plan.frames_at_verification if careful else self.plan.frames_per_look
-        expected = expectations(self.model, self.axes, self.sides, self._radius_sigma())
+        expected = expectations(self.model, self.mount.axes, self.mount.sides, self._radius_sigma())
         return Look(frames, expected, why)
 
     def _radius_sigma(self) -> float:
@@ -430,23 +418,12 @@ class ClosingIn:
         known = self.plan.prescription is Prescription.KNOWN
         return self.plan.radius_sigma_relative if known else 0.5
 
-    def _move(self, target: Vector, why: str, purpose: MovePurpose) -> Move:
-        """Return the move, in two halves where an axis must come from below to take up its backlash."""
-        final = Move(self._named(target), why, purpose)
-        past = target.copy()
-        for number, axis in enumerate(self.bench.axes):
-            if axis.approach_from is None and target[number] < self.axes[number] - axis.step / 2.0:
-                free = self.bench.backlash_sigma_mm if axis.unit == "mm" else self.bench.backlash_sigma_deg
-                past[number] = max(target[number] - 4.0 * free, axis.travel_min)
-        if np.array_equal(past, target):
-            return final
-        self._after.append(final)
-        return Move(self._named(past), "past the target, to take up the backlash", MovePurpose.TAKE_UP)
-
-    def _named(self, target: Vector) -> Mapping[str, float]:
-        return {name: float(value) for name, value in zip(self.bench.axis_names, target, strict=True)}
-
     def _finish(
         self, event: Event, outcome: Outcome, reason: str, remedy: str, before: tuple[Event, ...] = ()
     ) -> Turn:
         return Turn((*before, event), Finish(outcome, reason, remedy, self._verdict))
+
+
+def _undecided(sightings: Mapping[SpotName, Sighting]) -> bool:
+    """Say whether vision cannot tell the returns apart."""
+    return any(isinstance(seen, NoSpot) and seen.reason is Reason.UNDECIDED for seen in sightings.values())

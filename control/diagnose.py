@@ -149,12 +149,15 @@ def _wrong_power(model: LearnedModel) -> Suspicion:
     assert model.rows is not None
     extra = model.rows.whiten(_power_columns(model))
     pull = extra.T @ model.rows.whiten(model.rows.residual[:, :, None])[:, 0]
-    gains, amounts = _gains(_room(model, extra)[None], pull[None], np.ones(1))
+    room = _room(model, extra)
+    gains, amounts = _gains(room[None], pull[None], np.ones(1))
     gain, amount = float(gains[0]), float(amounts[0, 0])
     focal = model.lens.lens.effective_focal_length_mm(model.lens.beam.wavelength_nm)
     seen = focal / (1.0 + amount) if abs(1.0 + amount) > 1e-3 else math.inf
+    spread = 2.0 * abs(seen) / math.sqrt(max(float(room[0, 0]), _NEGLIGIBLE))
     words = (
-        f"wrong lens: the spots answer like a focal length of {seen:.1f} mm, the recipe's is {focal:.1f} mm "
+        f"wrong lens: the spots answer like a focal length of {seen:.1f} +- {spread:.1f} mm (k = 2), the "
+        f"recipe's is {focal:.1f} mm "
         f"(radii {-100.0 * amount / (1.0 + amount):+.1f} %)"
     )
     return Suspicion(Fault.WRONG_LENS, gain, 1, words)

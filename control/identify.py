@@ -29,12 +29,15 @@ class Identified:
     chi_square : float
         Misfit of the spots to what the model predicted, before it learned from them.
     coordinates : int
+    clearly : bool
+        Whether the exchange left no doubt; where the two returns lie close together it may be chance.
     """
 
     spots: Mapping[SpotName, Spot]
     swapped: bool
     chi_square: float = 0.0
     coordinates: int = 0
+    clearly: bool = False
 
     @property
     def probability(self) -> float:
@@ -64,9 +67,9 @@ def identify(
         return given
     other = {_EXCHANGED.get(name, name): spot for name, spot in spots.items()}
     square, count = innovation(predicted, other)
-    exchanged = Identified(other, True, square, count)
-    clear = given.chi_square - square > margin and exchanged.probability >= 1e-4
-    return exchanged if clear else given
+    better = given.chi_square - square
+    exchanged = Identified(other, True, square, count, better > _CLEARLY)
+    return exchanged if better > margin and exchanged.probability >= 1e-4 else given
 
 
 _EXCHANGED: Final = {SpotName.FRONT: SpotName.BACK, SpotName.BACK: SpotName.FRONT}

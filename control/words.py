@@ -3,11 +3,15 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 
 from control.diagnose import Fault
 from control.messages import Verdict
+from control.plan import ARCSEC_PER_MRAD
+from control.unknowns import Pose
 from control.verdict import Agreement
 from optics.observability import Observability
+from vision.spots import Sighting, Spot, SpotName
 
 
 def why_passed(verdict: Verdict) -> str:
@@ -71,3 +75,26 @@ def remedy_for(fault: Fault) -> str:
         Fault.LENS_SLIPPED: "seat the lens firmly in the mount",
         Fault.BEAM_DRIFTED: "let the laser warm up, check its mount, record the bare beam anew",
     }[fault]
+
+
+def why_not_found(places: int, sightings: Mapping[SpotName, Sighting]) -> tuple[str, str]:
+    """Return reason and remedy where the search has come to its end."""
+    seen = ", ".join(
+        f"{name.value}: {'seen' if isinstance(sighting, Spot) else sighting.reason.value}"
+        for name, sighting in sightings.items()
+    )
+    reason = f"the spots were not found in {places} places within the mount's travel ({seen})"
+    return reason, "check that the lens is in the mount and the shutter open, and place it nearer to the beam"
+
+
+def why_not_there(steps: int, pose: Pose) -> tuple[str, str]:
+    """Return reason and remedy where steps do not lead to the null."""
+    decenter, tilt = 1000.0 * math.hypot(*pose.mean[:2]), ARCSEC_PER_MRAD * math.hypot(*pose.mean[2:])
+    reason = f"after {steps} steps the lens is still {decenter:.0f} um and {tilt:.0f} arcsec from the axis"
+    return reason, "check that the right lens is in the mount, the right way round, and that the axes move it"
+
+
+def why_beyond_travel(axis: str) -> tuple[str, str]:
+    """Return reason and remedy where an axis ends before the null."""
+    reason = f"the null lies beyond the travel of axis {axis}"
+    return reason, "place the lens nearer to the beam in the mount, or move the mount"

@@ -1,0 +1,66 @@
+"""The mount as control sees it: where its axes stand, whence they came, how a move takes up backlash."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Final
+
+import numpy as np
+
+from control.messages import Move, MovePurpose
+from control.plan import BenchModel
+from control.unknowns import Vector
+
+_PAST: Final = 4.0
+"""How many standard uncertainties of the backlash a move goes past its target to take it up."""
+
+
+class Mount:
+    """Axis positions and the moves between them.
+
+    Parameters
+    ----------
+    bench : BenchModel
+    axes : ndarray, shape (4,)
+        Where the axes stand.
+
+    Attributes
+    ----------
+    axes, sides : ndarray, shape (4,)
+        Positions read back; direction (-1, 0, +1) of each axis's last motion.
+    """
+
+    def __init__(self, bench: BenchModel, axes: Vector) -> None:
+        self.axes, self.sides = axes, np.zeros(4)
+        self._bench = bench
+        self._steps = np.array([axis.step for axis in bench.axes])
+        self._second_half: Move | None = None
+
+    def stands_at(self, target: Vector) -> bool:
+        """Say whether all axes stand within a step of ``target``."""
+        return bool(np.all(np.abs(target - self.axes) <= self._steps))
+
+    def arrived(self, positions: Vector) -> Move | None:
+        """Take note of a finished move; return its second half when it has one."""
+        change = positions - self.axes
+        self.sides = np.where(np.abs(change) >= self._steps, np.sign(change), self.sides)
+        self.axes = positions
+        rest, self._second_half = self._second_half, None
+        return rest
+
+    def move_to(self, target: Vector, why: str, purpose: MovePurpose) -> Move:
+        """Return the move, in two halves where an axis must come from below to take up its backlash."""
+        final = Move(self._named(target), why, purpose)
+        past = target.copy()
+        for number, axis in enumerate(self._bench.axes):
+            if axis.approach_from is None and target[number] < self.axes[number] - axis.step / 2.0:
+                millimetres = axis.unit == "mm"
+                free = self._bench.backlash_sigma_mm if millimetres else self._bench.backlash_sigma_deg
+                past[number] = max(target[number] - _PAST * free, axis.travel_min)
+        if np.array_equal(past, target):
+            return final
+        self._second_half = final
+        return Move(self._named(past), "past the target, to take up the backlash", MovePurpose.TAKE_UP)
+
+    def _named(self, target: Vector) -> Mapping[str, float]:
+        return {name: float(value) for name, value in zip(self._bench.axis_names, target, strict=True)}
