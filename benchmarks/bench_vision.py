@@ -1,4 +1,4 @@
-"""How near the spot fit comes to the limit of physics, what it costs, and what general-purpose peers do on the same frames.
+"""How near the spot fit comes to the limit of physics, what it costs, and what peers do on the same frames.
 
     python benchmarks/bench_vision.py [--truths N] [--peers N] [--rows WORDS] [--seed N]
 
@@ -198,7 +198,8 @@ def line_of(row: Row, told: dict[str, object]) -> str:
         f"{name} {peer['rms_over_limit']} ({peer['ms']} ms)" for name, peer in told["peers"].items()
     )
     return (
-        f"{row.name:44s} {got!s:>7} {wanted:10s} bias {told['bias_over_rms']!s:>6} {told['ms']:>7} ms {time_limit:7s}"
+        f"{row.name:44s} {got!s:>7} {wanted:10s} bias {told['bias_over_rms']!s:>6}"
+        f" {told['ms']:>7} ms {time_limit:7s}"
         f" cover {told['coverage_95']!s:>6} stated/limit {told['stated_over_limit']!s:>6}"
         f" limit {told['limit_px']} px refused {told['refused']}/{told['truths']}  {peers}"
     )

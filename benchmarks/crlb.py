@@ -1,9 +1,11 @@
 """The least standard deviation that any unbiased measurement of a made frame's spots can have (Cramer-Rao).
 
-Unknown are, per spot, centre, ln sigma and amplitude; a background plane; and the five numbers of the fringes.
+Unknown are, per spot, centre, ln sigma and amplitude; a background plane; and the five numbers of the
+fringes.
 Information of one pixel about its mean:
 
-* shot and read noise: 1 / variance (Mortensen et al., Nat. Methods 7, 377 (2010); Thompson et al., Biophys. J. 82,
+* shot and read noise: 1 / variance (Mortensen et al., Nat. Methods 7, 377 (2010); Thompson et al.,
+Biophys. J. 82,
   2775 (2002); both from memory; the tests compare with Thompson's closed form),
 * a pixel that may saturate: the information of a censored normal variable,
 * speckle: neighbouring pixels share grains; for a signal that changes slowly over a grain the information of
@@ -38,7 +40,7 @@ def center_limits_px(
 def fisher(
     frame: MadeFrame, radius_sigmas: Sequence[float | None] = (), frames: int = 1, margin_px: float = 0.0
 ) -> Array:
-    """Return the information matrix: per spot x, y, ln sigma, amplitude; plane; fringes kx, ky, q, cos, sin."""
+    """Return the information matrix: per spot x, y, ln sigma, amplitude; plane; five of the fringes."""
     y, x, valid = _pixels(frame, margin_px)
     signal = frame.expected(x, y)
     rows = _derivatives(frame, x, y)
@@ -115,7 +117,7 @@ def pixel_information(frame: MadeFrame, signal: Array, background: Array, frames
 
 
 def censored_normal(z: Array) -> Array:
-    """Return the share of a normal variable's information about its mean left when it saturates z sigma above."""
+    """Return what saturation z sigma above the mean leaves of a normal variable's information about it."""
     z = np.clip(z, -30.0, 30.0)
     density = np.exp(-0.5 * z * z) / np.sqrt(2.0 * np.pi)
     above = special.ndtr(-z)
@@ -124,7 +126,7 @@ def censored_normal(z: Array) -> Array:
 
 
 def censored_gamma(t: Array, m: float) -> Array:
-    """Return the share of a gamma variable's information about its mean left when it saturates at t times the mean.
+    """Return what saturation at t times the mean leaves of a gamma variable's information about its mean.
 
     Shape ``m``; information of the uncensored variable about the logarithm of its mean is m.
     """

@@ -1,7 +1,8 @@
-"""Camera frames made from known spots, for benchmarks and tests: the truth is exact, nothing is rendered by the simulator.
+"""Camera frames made from known spots, for benchmarks and tests, without the simulator.
 
 Pixel coordinates throughout; (0, 0) is the centre of the first pixel. A speckle grain of g px means a
-correlation area of g^2 px (Goodman, Speckle Phenomena in Optics: the correlation area of the intensity; from memory).
+correlation area of g^2 px (Goodman, Speckle Phenomena in Optics: the correlation area of the intensity;
+from memory).
 """
 
 from __future__ import annotations
@@ -112,10 +113,11 @@ class MadeHole:
 
 
 def speckle(shape: tuple[int, int], grain_px: float, contrast: float, rng: np.random.Generator) -> Array:
-    """Fully developed speckle of mean 1 (contrast below 1: mixed with an even field), correlation area grain^2."""
+    """Speckle of mean 1, correlation area grain^2; contrast below 1: mixed with an even field."""
     fy = np.fft.fftfreq(shape[0])[:, None]
     fx = np.fft.fftfreq(shape[1])[None, :]
-    # Field with a Gaussian correlation exp(-pi d^2 / (2 g^2)): that of the intensity is exp(-pi d^2 / g^2), area g^2.
+    # Field with a Gaussian correlation exp(-pi d^2 / (2 g^2)): that of the intensity is exp(-pi d^2 /
+    # g^2), area g^2.
     spectrum = np.exp(-2.0 * np.pi * grain_px**2 * (fx**2 + fy**2))
     noise = rng.standard_normal(shape) + 1j * rng.standard_normal(shape)
     field_ = np.fft.ifft2(np.fft.fft2(noise) * np.sqrt(spectrum))

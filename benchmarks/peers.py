@@ -9,8 +9,14 @@ import warnings
 from collections.abc import Callable, Sequence
 
 import numpy as np
+import trackpy
+from astropy.modeling import fitting
+from astropy.table import QTable
 from numpy.typing import NDArray
+from photutils.centroids import centroid_2dg
+from photutils.psf import CircularGaussianPRF, PSFPhotometry, SourceGrouper
 from scipy import optimize
+from skimage import filters, measure
 
 from vision.image import Image
 
@@ -56,19 +62,18 @@ def scipy_least_squares(
     for place, sigma in zip(starts, sigmas, strict=True):
         start += [place[0] - x0, place[1] - y0, sigma, float(np.percentile(values, 99.0)) / len(starts)]
     fitted = optimize.least_squares(residuals, [*start, float(np.percentile(values, 5.0))], x_scale="jac").x
-    return [fitted[4 * k : 4 * k + 2] + (x0, y0) for k in range(len(starts))]
+    return [np.add(fitted[4 * k : 4 * k + 2], (x0, y0)) for k in range(len(starts))]
 
 
 def scikit_image(image: Image, starts: Sequence[Array], sigmas: Sequence[float], hole: Hole) -> Centers:
     """Otsu threshold, connected regions, weighted centroid; the region nearest to each start."""
-    from skimage import filters, measure
-
     data, x0, y0 = _cut(image, starts, sigmas)
     data = data - np.percentile(data, 5.0)
     regions = measure.regionprops(measure.label(data > filters.threshold_otsu(data)), intensity_image=data)
-    found = np.array([r.centroid_weighted[::-1] for r in regions if r.area > 4]) + (x0, y0)
-    if not len(found):
+    places = [r.centroid_weighted[::-1] for r in regions if r.area > 4]
+    if not places:
         return [None] * len(starts)
+    found = np.add(places, (x0, y0))
     centers: Centers = []
     for start in starts:
         distance = np.hypot(*(found - start).T)
@@ -78,16 +83,11 @@ def scikit_image(image: Image, starts: Sequence[Array], sigmas: Sequence[float],
 
 def photutils_fit(image: Image, starts: Sequence[Array], sigmas: Sequence[float], hole: Hole) -> Centers:
     """photutils.centroids.centroid_2dg for one spot, grouped PSF photometry with free width for two."""
-    from astropy.modeling import fitting
-    from astropy.table import QTable
-    from photutils.centroids import centroid_2dg
-    from photutils.psf import CircularGaussianPRF, PSFPhotometry, SourceGrouper
-
     data, x0, y0 = _cut(image, starts, sigmas)
     mask = _hole_mask(data.shape, x0, y0, hole) | (data >= image.sensor.full_scale_dn)
     data = data - np.percentile(data[~mask], 5.0)
     if len(starts) == 1:
-        return [np.asarray(centroid_2dg(data, mask=mask)) + (x0, y0)]
+        return [np.add(centroid_2dg(data, mask=mask), (x0, y0))]
     model = CircularGaussianPRF(fwhm=2.3548 * float(np.mean(sigmas)))
     model.fwhm.fixed = False
     table = QTable()
@@ -104,15 +104,13 @@ def photutils_fit(image: Image, starts: Sequence[Array], sigmas: Sequence[float]
 
 def trackpy_locate(image: Image, starts: Sequence[Array], sigmas: Sequence[float], hole: Hole) -> Centers:
     """trackpy.locate with a diameter of four sigma; the feature nearest to each start."""
-    import trackpy
-
     data, x0, y0 = _cut(image, starts, sigmas)
     diameter = 2 * int(2.0 * float(np.mean(sigmas))) + 1
     trackpy.quiet()
     features = trackpy.locate(data, diameter, topn=2 * len(starts), engine="python")
     if not len(features):
         return [None] * len(starts)
-    found = features[["x", "y"]].to_numpy() + (x0, y0)
+    found = np.add(features[["x", "y"]].to_numpy(), (x0, y0))
     return [found[int(np.argmin(np.hypot(*(found - start).T)))] for start in starts]
 
 

@@ -1,4 +1,4 @@
-"""The kinds of frame that the vision benchmark measures: each row draws a frame and says what may be known of it."""
+"""The kinds of frame that the vision benchmark measures, and what is asked of each."""
 
 from __future__ import annotations
 

@@ -262,7 +262,7 @@ def _background(
     signal: NDArray[np.float32],
     size: tuple[int, int],
 ) -> tuple[Array, Array]:
-    """Return the level below the spots (DN) and the variance of one pixel without them (electrons squared)."""
+    """Return the level below the spots (DN) and a pixel's variance without them (electrons squared)."""
     sensor = image.sensor
     fixed_e2 = sensor.read_noise_e**2 + sensor.gain_e_per_dn**2 / 12.0
     if background is None:
@@ -278,7 +278,7 @@ def _background(
 def valid_pixels(
     shape: tuple[int, ...], origin: tuple[int, int], plate_map: PixelMap, dead: Sequence[DeadArea]
 ) -> NDArray[np.float32] | None:
-    """Return 1 for pixels that show the plate and 0 for dead ones; None when no dead area touches the region."""
+    """Return 1 for pixels that show the plate, 0 for dead ones; None when all show it."""
     valid: NDArray[np.float32] | None = None
     for area in dead:
         points = plate_map.to_px(area.outline_mm) - np.asarray(origin, float)

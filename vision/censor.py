@@ -1,7 +1,9 @@
 """Saturated pixels say "at least this": what the fit may expect of a block that holds some.
 
-Without speckle the edge of the saturated area is sharp: blocks wholly inside it can only say that the model is
-too low, blocks on its contour are dropped. With speckle every bright block holds some saturated grains, and the
+Without speckle the edge of the saturated area is sharp: blocks wholly inside it can only say that the
+model is
+too low, blocks on its contour are dropped. With speckle every bright block holds some saturated grains,
+and the
 mean of what was recorded is ``E[min(S g, c)]`` with the grain brightness g gamma distributed with mean 1
 (Goodman, Speckle Phenomena in Optics: integrated speckle; from memory).
 """
@@ -54,7 +56,7 @@ def _free_below(contrast2: float) -> float:
 
 
 def one_sided(signal_e: Array, limit_e: Array, clipped: Array) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
-    """Sort blocks of a frame without speckle: which to use, and which of those only bound the model from below.
+    """Sort blocks of a frame without speckle: which to use, which of those only bound the model.
 
     Returns
     -------

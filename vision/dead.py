@@ -1,4 +1,4 @@
-"""The parts of a plate that carry no information about a spot: hole, printed lines, markers, beyond the edge."""
+"""The parts of a plate that tell nothing of a spot: hole, printed lines, markers, beyond the edge."""
 
 from __future__ import annotations
 

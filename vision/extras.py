@@ -1,6 +1,7 @@
 """Light that nobody asked for (a ghost, a halo): found in what a fit leaves over, then carried by the fit.
 
-Left out of the model it pulls the wanted spots: a ghost of 1 % two sigma away by many times their uncertainty.
+Left out of the model it pulls the wanted spots: a ghost of 1 % two sigma away by many times their
+uncertainty.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""Where in a frame spots may be: a shrunk frame, its robust background plane, matched filters of expected size."""
+"""Where in a frame spots may be: shrunk frame, robust background plane, matched filters."""
 
 from __future__ import annotations
 
@@ -166,7 +166,8 @@ def _kernel(view: Overview, radius_mm: float) -> Image32:
     moments = _cell_moments(view, middle, radius_mm)
     half_x = max(1, int(np.ceil(2.5 * np.sqrt(moments[0, 0]))))
     half_y = max(1, int(np.ceil(2.5 * np.sqrt(moments[1, 1]))))
-    y, x = np.mgrid[-half_y : half_y + 1, -half_x : half_x + 1].astype(float)
+    y = np.arange(-half_y, half_y + 1, dtype=np.float64)[:, None]
+    x = np.arange(-half_x, half_x + 1, dtype=np.float64)[None, :]
     p = np.linalg.inv(moments)
     return _gaussian(p, x, y)
 
@@ -174,12 +175,12 @@ def _kernel(view: Overview, radius_mm: float) -> Image32:
 def _profile(view: Overview, center_mm: Array, radius_mm: float) -> Image32:
     cell = view.to_cell(center_mm)
     p = np.linalg.inv(_cell_moments(view, center_mm, radius_mm))
-    x = np.arange(view.light_e.shape[1]) - cell[0]
-    y = (np.arange(view.light_e.shape[0]) - cell[1])[:, None]
+    x = np.arange(view.light_e.shape[1], dtype=np.float64) - cell[0]
+    y = (np.arange(view.light_e.shape[0], dtype=np.float64) - cell[1])[:, None]
     return _gaussian(p, x, y)
 
 
-def _gaussian(precision: Array, x: Array, y: Array) -> Image32:
+def _gaussian(precision: NDArray[np.floating], x: Array, y: Array) -> Image32:
     exponent = precision[0, 0] * x * x + 2.0 * precision[0, 1] * x * y + precision[1, 1] * y * y
     profile: Image32 = np.exp(-0.5 * exponent).astype(np.float32)
     return profile

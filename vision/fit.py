@@ -15,10 +15,10 @@ from numpy.typing import NDArray
 from vision import censor
 from vision.blocks import Blocks
 from vision.fit_model import Shape, evaluate, shape_matrix
+from vision.noise import SPECKLED, Noise, neighbour_spread, pixel_contrast2, variance_e2
 
 Array = NDArray[np.float64]
 
-SPECKLED = 0.02  # contrast squared from which saturation is treated as that of speckle
 LONGEST = 0.5  # radii (or units of ln w) that one step may move a spot
 OUTLIER = 4.5  # standard deviations from which a block counts less (dust, scratches, unknown print)
 
@@ -29,25 +29,6 @@ class Prior:
 
     mean: Array
     weight: Array
-
-
-@dataclass(frozen=True, slots=True)
-class Noise:
-    """The multiplicative noise of a region.
-
-    Attributes
-    ----------
-    grain_px2 : float
-        Relative variance of a block times its pixels (contrast squared times correlation area).
-    contrast2 : float
-        Variance of one pixel's speckle over its squared mean.
-    spread : float
-        Factor by which correlation between neighbouring blocks raises the variance of a smooth estimate.
-    """
-
-    grain_px2: float = 0.0
-    contrast2: float = 0.0
-    spread: float = 1.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,20 +100,6 @@ class _State:
     cost: float = np.inf
 
 
-def variance_e2(
-    blocks: Blocks, signal_e: Array, light_e: Array, noise: Noise, kept: Array | float = 1.0
-) -> Array:
-    """Return the variance of each block's mean under a model, electrons squared, shape (N,).
-
-    ``signal_e`` is the whole model (shot noise), ``light_e`` the spots' part of it (speckle).
-    """
-    single = blocks.base_e2 + np.maximum(signal_e, 0.0) / blocks.frames
-    if noise.grain_px2 > 0.0:
-        single = single + noise.grain_px2 * kept * light_e**2
-    result: Array = single / blocks.pixels
-    return result
-
-
 def amplitude_significance(result: Fit, blocks: Blocks, spot: int) -> float:
     """Return a spot's amplitude over the standard deviation that it would have if the spot were not there.
 
@@ -155,7 +122,7 @@ def amplitude_significance(result: Fit, blocks: Blocks, spot: int) -> float:
 
 
 def ellipse_gain(result: Fit, blocks: Blocks, spot: int = 0) -> float:
-    """Return by how much twice the log likelihood would rise, to first order, if a round spot could be elliptical."""
+    """Return the first-order gain of twice the log likelihood if a round spot could be elliptical."""
     free = replace(result.shape, free_ellipse=True)
     theta = np.zeros(free.size)
     keep = [k for n in range(free.spots) for k in range(n * free.per_spot, n * free.per_spot + 3)]
@@ -171,29 +138,6 @@ def ellipse_gain(result: Fit, blocks: Blocks, spot: int = 0) -> float:
     inner[np.diag_indices_from(inner)] *= 1.0 + 1e-9
     normal = extra @ extra.T - cross.T @ np.linalg.lstsq(inner, cross, rcond=None)[0]
     return float(pull @ np.linalg.solve(normal + 1e-12 * np.eye(2), pull))
-
-
-def pixel_contrast2(blocks: Blocks) -> float:
-    """Return the variance of one pixel's speckle over its squared mean, from the scatter inside the blocks.
-
-    The slope of the spot itself over a block is taken off with the help of the neighbouring blocks.
-    """
-    rows, columns = blocks.grid
-    if blocks.size_px < 2 or rows < 3 or columns < 3:
-        return 0.0
-    image = np.zeros(rows * columns)
-    image[blocks.index] = blocks.value_e
-    dy, dx = np.gradient(image.reshape(rows, columns))
-    slope2 = ((dx**2 + dy**2) / 12.0).ravel()[blocks.index]
-    shot = blocks.base_e2 + np.maximum(blocks.value_e, 0.0) / blocks.frames
-    whole = blocks.pixels > 0.99 * blocks.size_px**2
-    bright = (blocks.value_e > 0.3 * np.max(blocks.value_e)) & whole & (blocks.clipped < 0.02)
-    if not bright.any():
-        bright = (blocks.value_e > 6.0 * np.sqrt(shot / blocks.pixels)) & (blocks.clipped < 0.02) & whole
-    if bright.sum() < 4:
-        return 0.0
-    extra = blocks.inner_e2 - slope2 - shot
-    return float(np.clip(np.median(extra[bright] / blocks.value_e[bright] ** 2), 0.0, 2.0))
 
 
 def fit(
@@ -280,7 +224,7 @@ def _normal(state: _State, weight: Array, prior: Prior) -> tuple[Array, Array]:
 def _step(
     blocks: Blocks, shape: Shape, state: _State, weight: Array, prior: Prior, noise: Noise, damping: float
 ) -> tuple[float, _State, float]:
-    """Take one accepted step; return its squared length in standard deviations, the new state, the damping."""
+    """Take one step; return its squared length in standard deviations, new state, damping."""
     normal, gradient = _normal(state, weight, prior)
     scale = np.sqrt(np.maximum(np.diag(normal), 1e-300))
     scaled, pull = normal / np.outer(scale, scale), gradient / scale
@@ -358,22 +302,6 @@ def _estimate_noise(blocks: Blocks, state: _State, noise: Noise, parameters: int
     return replace(noise, grain_px2=max(grain, 0.0))
 
 
-def _spread(blocks: Blocks, z: Array, bright: NDArray[np.bool_]) -> float:
-    """Return 1 + the sum of the residuals' correlations over the eight neighbours."""
-    rows, columns = blocks.grid
-    grid, mask = np.zeros((rows, columns)), np.zeros((rows, columns))
-    grid.flat[blocks.index[bright]], mask.flat[blocks.index[bright]] = z[bright], 1.0
-    total = float((grid**2).sum() / max(mask.sum(), 1.0))
-    spread = 1.0
-    for dy, dx in ((0, 1), (1, 0), (1, 1), (1, -1)):
-        a = np.s_[: rows - dy, max(0, -dx) : columns - max(0, dx)]
-        b = np.s_[dy:, max(0, dx) : columns + min(0, dx)]
-        pairs = float((mask[a] * mask[b]).sum())
-        if pairs > 0 and total > 0:
-            spread += 2.0 * float((grid[a] * grid[b]).sum()) / pairs / total
-    return float(np.clip(spread, 1.0, 6.0))
-
-
 def _result(
     blocks: Blocks, shape: Shape, state: _State, weight: Array, prior: Prior, noise: Noise, converged: bool
 ) -> Fit | None:
@@ -389,7 +317,7 @@ def _result(
     variance = variance_e2(blocks, state.signal, state.light, noise)
     bright = state.use & (speckle > 0.5 * variance)
     if bright.sum() > 40:
-        noise = replace(noise, spread=_spread(blocks, z, bright))
+        noise = replace(noise, spread=neighbour_spread(blocks, z, bright))
         rows = state.rows * state.slope * weight
         extra = (rows * ((noise.spread - 1.0) * speckle)) @ rows.T
         covariance = inverse + inverse @ extra @ inverse

@@ -20,8 +20,10 @@ Array = NDArray[np.float64]
 class Shape:
     """Which parameters the model has.
 
-    The parameter vector is, in this order: per spot ``x_mm, y_mm, ln w`` and, where ``free_ellipse``, ``e1, e2``;
-    where ``fringes``, ``kx, ky, q`` (per mm, per mm, per mm^2); where ``halo``, ln of the halo's radius over the
+    The parameter vector is, in this order: per spot ``x_mm, y_mm, ln w`` and, where ``free_ellipse``,
+    ``e1, e2``;
+    where ``fringes``, ``kx, ky, q`` (per mm, per mm, per mm^2); where ``halo``, ln of the halo's radius
+    over the
     spot's; then the linear ones: amplitude per spot (electrons), background constant and slopes (electrons,
     electrons per ``scale_mm``); cosine and sine; the first spot's halo (the others' are in proportion).
 
@@ -177,7 +179,8 @@ def _fringe_rows(
     kx, ky, q = theta[base : base + 3]
     square = (offset**2).sum(axis=0)
     (g1, u1, w1), (g2, u2, w2) = profiles[0], profiles[1]
-    # Averaging over a block damps the wave, and turns it where its wave vector or the light changes over the block.
+    # Averaging over a block damps the wave, and turns it where its wave vector or the light changes over
+    # the block.
     wave_vector = np.array([kx, ky])[:, None] + 2.0 * q * offset
     along = cell.T @ wave_vector
     washed_out = np.sinc(along / (2.0 * np.pi)).prod(axis=0)

@@ -1,7 +1,9 @@
 """Two coherent returns interfere: find the rings and stripes, so that the fit can carry them.
 
-Where both beams overlap the plate shows ``2 V sqrt(I1 I2) cos(kx x + ky y + q r^2 + phase)``; q comes from the
-distance between the two centres of curvature and the plate. The start is a matched filter: for a grid of q the
+Where both beams overlap the plate shows ``2 V sqrt(I1 I2) cos(kx x + ky y + q r^2 + phase)``; q comes from
+the
+distance between the two centres of curvature and the plate. The start is a matched filter: for a grid of q
+the
 Fourier transform of (weighted residual x envelope x exp(-i q r^2)); its highest peak gives kx and ky.
 """
 
@@ -16,7 +18,7 @@ from numpy.typing import NDArray
 
 from vision.blocks import Blocks
 from vision.fit import Fit, Prior, fit
-from vision.fit_model import Shape, evaluate
+from vision.fit_model import evaluate
 
 Array = NDArray[np.float64]
 
@@ -48,7 +50,8 @@ def _envelope(blocks: Blocks, plain: Fit) -> Array:
     _, rows = evaluate(plain.shape, plain.theta, blocks.at_mm, blocks.cell_mm, with_jacobian=False)
     k = plain.shape.amplitude(0)
     light = plain.theta[k : k + 2, None] * rows[k : k + 2]
-    return np.sqrt(np.maximum(light[0] * light[1], 0.0))
+    envelope: Array = np.sqrt(np.maximum(light[0] * light[1], 0.0))
+    return envelope
 
 
 def find_fringes(blocks: Blocks, plain: Fit) -> Array | None:

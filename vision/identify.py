@@ -52,7 +52,7 @@ def place_misfit(center_mm: Array, covariance_mm2: Array, expected: Expectation)
 
 
 def ratio_misfit(powers_e: tuple[float, float], expected: tuple[Expectation, Expectation]) -> float:
-    """Return the squared misfit of two powers' ratio, in standard deviations; infinite when one is not positive."""
+    """Return the squared misfit of two powers' ratio; infinite when one is not positive."""
     if min(powers_e) <= 0.0:
         return float("inf")
     seen = np.log(powers_e[0] / powers_e[1])

@@ -54,7 +54,7 @@ def _hole_bound_mm(
 
 
 def _unseen_distance(hole_mm: float, radius_mm: float, share: float) -> float:
-    """Return the largest distance at which less than ``share`` of a spot's power misses the hole; 0 if none."""
+    """Return the largest distance at which less than ``share`` of the power misses the hole; 0 if none."""
     s = radius_mm / 2.0
     step = np.linspace(-5.0, 5.0, 101)
     x, y = np.meshgrid(step, step)

@@ -12,7 +12,7 @@ from vision.image import Sensor
 
 
 def test_one_spot_agrees_with_the_closed_form() -> None:
-    """Shot noise only: sigma / sqrt(N) (Thompson et al., Biophys. J. 82, 2775 (2002), first term; from memory)."""
+    """Thompson et al., Biophys. J. 82, 2775 (2002), from memory; shot noise only: sigma / sqrt(N)."""
     spot = MadeSpot(640.0, 512.0, 12.0, 4000.0)
     quiet = Sensor(read_noise_e=0.05, gain_e_per_dn=0.1, full_scale_dn=65_535)
     limit = crlb.center_limits_px(MadeFrame((spot,), light_e=(0.0, 0.0, 0.0), sensor=quiet))[0]
@@ -33,7 +33,7 @@ def test_censored_normal_agrees_with_direct_integration(z: float) -> None:
 
 @pytest.mark.parametrize("t", [0.3, 1.0, 3.0])
 def test_censored_exponential_keeps_the_share_that_is_seen(t: float) -> None:
-    """Censored exponential: the information is that of the uncensored share, 1 - exp(-t) (any survival text)."""
+    """Censored exponential: the information is that of the share seen, 1 - exp(-t) (textbook)."""
     assert crlb.censored_gamma(np.array([t]), 1.0)[0] == pytest.approx(1.0 - np.exp(-t), rel=6e-3)
 
 

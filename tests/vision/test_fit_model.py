@@ -1,4 +1,4 @@
-"""The model's derivatives against finite differences, and its average over a block against a sum over pixels."""
+"""Derivatives against finite differences, the average over a block against a sum over points."""
 
 from __future__ import annotations
 

@@ -140,7 +140,7 @@ def test_transmitted_spot_of_any_size_even_saturated(radius: float, peak: float)
 
 
 def test_width_and_power_agree_with_second_moments() -> None:
-    """Beam width D4sigma = 4 sigma of the second moment (ISO 11146-1:2021, from memory), taken by direct sums."""
+    """Beam width D4sigma, 4 sigma of the second moment by direct sums (ISO 11146-1:2021, from memory)."""
     rng = np.random.default_rng(11)
     frame = MadeFrame((MadeSpot(640.0, 512.0, 20.0, 5000.0),), light_e=(0.0, 0.0, 0.0))
     y, x = np.mgrid[512 - 160 : 512 + 161, 640 - 160 : 640 + 161].astype(float)
