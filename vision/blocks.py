@@ -53,6 +53,11 @@ class HoleLike(Protocol):
         ...
 
 
+def as_hole(hole: HoleLike | object | None) -> HoleLike | None:
+    """Return a hole that was found; None for anything without a centre."""
+    return None if hole is None or not isinstance(hole, HoleLike) else hole
+
+
 @dataclass(frozen=True, slots=True)
 class DeadArea:
     """A shape on the plate whose pixels carry no information about a spot.

@@ -9,15 +9,14 @@ from vision.plate import PlateSpec
 
 
 def dead_areas(
-    hole: HoleLike | object | None, plate: PlateSpec | None, pitch_mm: float, margin_px: float = 2.0
+    hole: HoleLike | None, plate: PlateSpec | None, pitch_mm: float, margin_px: float = 2.0
 ) -> list[DeadArea]:
     """Return everything on the plate that a fit has to leave out.
 
     Parameters
     ----------
-    hole : HoleLike or other
-        What was found of the hole; anything without a centre counts as "not found", and then the drawn hole
-        of ``plate`` is left out with a wide margin.
+    hole : HoleLike, optional
+        The hole as found; without it the drawn hole of ``plate`` is left out with a wide margin.
     plate : PlateSpec, optional
         What is printed on the plate.
     pitch_mm : float
@@ -26,7 +25,7 @@ def dead_areas(
         What is left out around the hole for its soft rim.
     """
     areas = []
-    if isinstance(hole, HoleLike):
+    if hole is not None:
         areas.append(hole_area(hole, pitch_mm, margin_px))
     elif plate is not None and plate.hole_radius_mm is not None:
         areas.append(DeadArea(circle(np.asarray(plate.hole_center_mm), plate.hole_radius_mm + 0.3)))

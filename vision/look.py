@@ -11,7 +11,7 @@ from collections.abc import Mapping
 
 import numpy as np
 
-from vision.blocks import Array, HoleLike, PixelMap, jacobian_at
+from vision.blocks import Array, HoleLike, PixelMap, as_hole, jacobian_at
 from vision.dead import dead_areas
 from vision.image import Image
 from vision.missing import why_missing
@@ -103,6 +103,6 @@ def _scene(
     rows, columns = image.pixels.shape
     middle: Array = np.array([columns, rows]) / 2.0
     pitch_mm = float(np.sqrt(abs(np.linalg.det(jacobian_at(plate_map, middle)))))
-    known = hole if isinstance(hole, HoleLike) else None
-    dead = dead_areas(hole, plate, pitch_mm)
+    known = as_hole(hole)
+    dead = dead_areas(known, plate, pitch_mm)
     return Scene(image, background, plate_map, known, tuple(dead), plate, pitch_mm)
