@@ -63,6 +63,7 @@ class MadeFrame:
     extra: tuple[MadeSpot, ...] = ()
     shape: tuple[int, int] = (HEIGHT, WIDTH)
     sensor: Sensor = field(default_factory=Sensor)
+    albedo: Array | None = None
 
     def expected(self, x: Array, y: Array) -> Array:
         """Mean signal of the wanted spots, electrons, without hole, halo, extras and background."""
@@ -151,6 +152,8 @@ def _digits(frame: MadeFrame, rng: np.random.Generator, shutter_open: bool) -> A
         if frame.grain_px and spots.size:
             spots = spots * speckle(spots.shape, frame.grain_px, frame.contrast, rng)
         light[window] += spots
+    if frame.albedo is not None:
+        light *= frame.albedo
     if frame.hole is not None:
         cx, cy, radius = frame.hole
         rows, columns = _around(cx, cy, radius + 3, frame.shape)
