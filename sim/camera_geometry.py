@@ -154,9 +154,10 @@ class PlateView:
         """Return the image points, shape (N, 2) px, of plate points, shape (N, 2) mm."""
         points = np.asarray(points_mm, float).reshape(-1, 2)
         solid = np.column_stack([points, np.zeros(len(points))])
-        turn, _ = cv2.Rodrigues(self.rotation)
-        shift = -self.rotation @ self.position_mm
-        image, _ = cv2.projectPoints(solid[:, None, :], turn, shift, self.matrix, self.distortion)
+        # Turned here and not by a rotation vector, which loses half its digits near half a turn.
+        seen = (solid - self.position_mm) @ self.rotation.T
+        none = np.zeros(3)
+        image, _ = cv2.projectPoints(seen[:, None, :], none, none, self.matrix, self.distortion)
         return np.asarray(image, float).reshape(-1, 2)
 
     def to_mm(self, points_px: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -91,7 +91,7 @@ def test_nothing_in_a_record_tells_when_or_where_it_was_made() -> None:
     made.run()
     text = str(record_of(made).data())
     assert "compute_s" not in text
-    assert "utc" not in text
+    assert "_utc" not in text
 
 
 def test_a_stop_between_actions_ends_it_like_any_run() -> None:
