@@ -40,6 +40,7 @@ from control.model import lens_model
 from control.plan import AlignmentPlan, BenchModel
 from control.states import EXPECTED, TERMINAL, Event, Progress, State
 from control.unknowns import Memory, References
+from driver.axes import AxisSpec
 from vision.spots import NoSpot, Spot
 
 EVENT_OF: Final[Mapping[type, Event]] = {
@@ -187,8 +188,10 @@ class Aligner:
             missing = [name for name in self._bench.axis_names if name not in positions]
             if missing:
                 return f"{event.value} lacks the position of axis {', '.join(missing)}"
-            if not all(math.isfinite(positions[name]) for name in self._bench.axis_names):
-                return f"{event.value} bears a position that is not a finite number: {dict(positions)}"
+            astray = [axis.name for axis in self._bench.axes if not _plausible(axis, positions[axis.name])]
+            if astray:
+                places = {name: positions[name] for name in astray}
+                return f"{event.value} bears positions far outside the axes' travel: {places}"
         return _unsound(observation)
 
     def _budget_spent(self, time_s: float) -> str:
@@ -292,6 +295,12 @@ def _references(bench: BenchModel, plates: PlatesMapped, bare: Spot) -> Referenc
             "plate maps": bare_map,
         },
     )
+
+
+def _plausible(axis: AxisSpec, position: float) -> bool:
+    """Say whether a position read back is a number within, or hardly beyond, the axis's travel."""
+    room = 0.1 * (axis.travel_max - axis.travel_min)
+    return axis.travel_min - room <= position <= axis.travel_max + room
 
 
 def _unsound(observation: Observation) -> str:

@@ -27,6 +27,8 @@ SURE: Final = 3e-6
 SWAPPED_WORDS: Final = "returns swapped: front and back return are taken for each other"
 
 _APART: Final = 8.0
+_RIVAL: Final = 1e-3
+_CHOICES: Final = 3
 _NEGLIGIBLE: Final = 1e-12
 
 
@@ -71,26 +73,29 @@ class Suspicion:
         return float(chdtrc(self.unknowns, max(self.gain, 0.0)))
 
     @property
+    def sure(self) -> bool:
+        """Whether chance is ruled out."""
+        return self.chance < _SURE_OF.get(self.fault, SURE)
+
+    @property
     def weight(self) -> float:
         """Gain less what so many unknowns gain by chance or by bending to what is not linear."""
         return self.gain * (1.0 - 0.03 * self.unknowns) - 4.0 * self.unknowns
 
 
 def suspicions(model: LearnedModel, plan: AlignmentPlan) -> list[Suspicion]:
-    """Return the faults that chance does not explain, most believable first."""
+    """Return what may explain the looks, most believable first; nothing while chance explains them."""
     if model.rows is None:
         return []
     found = _slow_and_sudden(model)
     if plan.prescription is Prescription.KNOWN:
         found.append(_wrong_power(model))
-    sure = _beyond_chance(found)
-    if sure or chdtrc(max(model.misfit()[1], 1), model.cost()) < SURE:
-        sure += _beyond_chance(_fitted_anew(model, plan))
-    return sorted(sure, key=lambda suspicion: -suspicion.weight)
-
-
-def _beyond_chance(found: list[Suspicion]) -> list[Suspicion]:
-    return [suspicion for suspicion in found if suspicion.chance < _SURE_OF.get(suspicion.fault, SURE)]
+    if any(suspicion.sure for suspicion in found) or chdtrc(max(model.misfit()[1], 1), model.cost()) < SURE:
+        found += _fitted_anew(model, plan)
+    if not any(suspicion.sure for suspicion in found):
+        return []
+    rivals = [suspicion for suspicion in found if suspicion.chance < _RIVAL]
+    return sorted(rivals, key=lambda suspicion: -suspicion.weight)
 
 
 def certain(found: list[Suspicion]) -> Suspicion | None:
@@ -98,7 +103,8 @@ def certain(found: list[Suspicion]) -> Suspicion | None:
     if not found:
         return None
     rivals = [other.weight for other in found if other.fault is not found[0].fault]
-    return found[0] if not rivals or found[0].weight - max(rivals) > _APART else None
+    apart = not rivals or found[0].weight - max(rivals) > _APART
+    return found[0] if found[0].sure and apart else None
 
 
 def power_sigma(model: LearnedModel) -> float:
@@ -170,7 +176,7 @@ def _fitted_anew(model: LearnedModel, plan: AlignmentPlan) -> list[Suspicion]:
     # All looks, or one of the last few: the others may have been put right when they came.
     choices = [slice(None), *(slice(number, number + 1) for number in range(max(count - 3, 0), count))]
     best = min(model.refitted(looks=model.looks.exchanged(which)).cost() for which in choices)
-    found = [Suspicion(Fault.RETURNS_SWAPPED, cost - best, 1, SWAPPED_WORDS)]
+    found = [Suspicion(Fault.RETURNS_SWAPPED, cost - best, _CHOICES, SWAPPED_WORDS)]
     lens = model.lens.lens
     turned = lens.reversed()
     if plan.prescription is Prescription.KNOWN and turned.surfaces != lens.surfaces:
@@ -198,7 +204,7 @@ def _slow_and_sudden(model: LearnedModel) -> list[Suspicion]:
     for fault, part in _SUDDEN:
         gains, amounts = _gains(room[1:, part, part], pull[1:, part], _USUAL[part])
         count = part.stop - part.start
-        for number in np.flatnonzero(chdtrc(count, np.maximum(gains, 0.0)) < SURE):
+        for number in np.flatnonzero(chdtrc(count, np.maximum(gains, 0.0)) < _RIVAL):
             words = f"{_sudden_words(model, fault, part, amounts[number])} before look {number + 2}"
             found.append(Suspicion(fault, float(gains[number]), count, words))
     return found
