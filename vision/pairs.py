@@ -73,18 +73,27 @@ def find_pair(scene: Scene, expected: tuple[Expectation, Expectation]) -> tuple[
             return NoSpot(Reason.UNDECIDED, detail), NoSpot(Reason.UNDECIDED, detail)
         centers = [chosen.fit.center_mm(k) for k in (0, 1)]
         found = fit_spots(scene, centers, radii, sigmas)
-        if found is not None and _is_pair(*found, expected) and not _one_would_do(scene, chosen.fit, coarse):
+        if (
+            found is not None
+            and _is_pair(*found, expected)
+            and not _one_would_do(scene, chosen.fit, coarse, expected)
+        ):
             return _sighting_pair(scene, *explain(scene, *found))
     return _one_of_two(scene, places, expected)
 
 
-def _one_would_do(scene: Scene, pair: Fit, coarse: Blocks) -> bool:
-    """Tell whether a single spot explains the frame as well as two that lie on each other."""
-    radii = [float(np.exp(pair.theta[pair.shape.log_radius(k)])) for k in (0, 1)]
-    if np.hypot(*(pair.center_mm(0) - pair.center_mm(1))) > 0.5 * min(radii):
+def _one_would_do(scene: Scene, pair: Fit, coarse: Blocks, expected: tuple[Expectation, Expectation]) -> bool:
+    """Tell whether a single spot explains the frame about as well as two that overlap."""
+    radii = [one.radius_mm for one in expected]
+    if np.hypot(*(pair.center_mm(0) - pair.center_mm(1))) > sum(radii):
         return False
-    single = fit_spots(scene, [pair.center_mm(0)], [float(np.mean(radii))], [None], coarse)
-    return single is not None and single[0].deviance - pair.deviance < identify.DECIDED * pair.noise.spread
+    powers = identify.total_power_e(pair, coarse, 0), identify.total_power_e(pair, coarse, 1)
+    limit = pair.deviance + identify.ratio_misfit(powers, expected) + identify.DECIDED * pair.noise.spread
+    for k in (0, 1):
+        single = fit_spots(scene, [pair.center_mm(k)], [radii[k]], [None], coarse)
+        if single is not None and single[0].deviance < limit:
+            return True
+    return False
 
 
 def _nothing() -> NoSpot:
