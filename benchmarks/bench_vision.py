@@ -24,6 +24,7 @@ from crlb import center_limits_px
 from made_frames import PITCH_MM, AffineMap, MadeFrame, MadeHole, expose
 from numpy.typing import NDArray
 from vision_rows import ROWS, Row
+from vision_special import special_rows
 
 from vision.image import Image
 from vision.look import measure_returns, measure_transmitted
@@ -219,6 +220,10 @@ def main() -> None:
         truths = options.truths if row.frames == 1 else max(options.truths // 8, 5)
         told[row.name] = summary(run_row(row, truths, options.peers, options.seed))
         print(line_of(row, told[row.name]), flush=True)
+    if not options.rows:
+        for name, special in special_rows(options.truths, options.seed).items():
+            told[name] = special
+            print(f"{name:52s} {special}", flush=True)
     print(json.dumps(told))
 
 

@@ -178,3 +178,42 @@ def _lit_window(frame: MadeFrame) -> tuple[slice, slice]:
         return slice(0, 0), slice(0, 0)
     rows = slice(min(b[0].start for b in boxes), max(b[0].stop for b in boxes))
     return rows, slice(min(b[1].start for b in boxes), max(b[1].stop for b in boxes))
+
+
+@dataclass(frozen=True, slots=True)
+class ObliqueMap:
+    """A pinhole camera ``distance_mm`` from the plate, turned about y; 0.05 mm per px in the middle."""
+
+    angle_deg: float
+    distance_mm: float = 200.0
+    middle: tuple[float, float] = (640.0, 512.0)
+
+    def to_px(self, points: Array, /) -> Array:
+        x, y = np.asarray(points, float).T
+        turn = np.deg2rad(self.angle_deg)
+        depth = self.distance_mm + x * np.sin(turn)
+        focal = self.distance_mm / PITCH_MM
+        return np.stack([x * np.cos(turn), y], axis=1) * focal / depth[:, None] + self.middle
+
+    def to_mm(self, points: Array, /) -> Array:
+        u, v = ((np.asarray(points, float) - self.middle) * PITCH_MM / self.distance_mm).T
+        turn = np.deg2rad(self.angle_deg)
+        x = self.distance_mm * u / (np.cos(turn) - u * np.sin(turn))
+        return np.stack([x, v * (self.distance_mm + x * np.sin(turn))], axis=1)
+
+
+def expose_oblique(
+    center_mm: Array, radius_mm: float, peak_e: float, plate_map: ObliqueMap, rng: np.random.Generator
+) -> Image:
+    """A round spot on a plate that scatters evenly (radiance as irradiance), seen by an oblique camera."""
+    sensor = Sensor()
+    y, x = np.mgrid[:HEIGHT, :WIDTH].astype(float)
+    light = np.zeros((HEIGHT, WIDTH))
+    for dx in (-NODE, NODE):
+        for dy in (-NODE, NODE):
+            mm = plate_map.to_mm(np.stack([x.ravel() + dx, y.ravel() + dy], axis=1))
+            r2 = ((mm - center_mm) ** 2).sum(axis=1).reshape(light.shape)
+            light += peak_e * np.exp(-2.0 * r2 / radius_mm**2) / 4.0
+    electrons = rng.poisson(light + 20.0) + sensor.read_noise_e * rng.standard_normal(light.shape)
+    digits = np.clip(np.rint(electrons / sensor.gain_e_per_dn), 0, sensor.full_scale_dn)
+    return Image(digits.astype(np.uint16), 0.01, sensor)

@@ -31,7 +31,16 @@ def as_sighting(result: Fit, blocks: Blocks, spot: int, image: Image, hole: Hole
         radius_mm=(float(major), float(minor)),
         power_e_per_s=total_power_e(result, blocks, spot) / image.exposure_s,
         flags=frozenset(_flags(result, blocks, spot, hole, major, minor)),
+        with_other_mm2=_with_other(result, spot),
     )
+
+
+def _with_other(result: Fit, spot: int) -> Array | None:
+    """Return the covariance of a spot's centre with that of the other of two."""
+    if result.shape.wanted != 2:
+        return None
+    own, other = result.shape.center(spot), result.shape.center(1 - spot)
+    return np.array(result.covariance[own, other])
 
 
 def _flags(

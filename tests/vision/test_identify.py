@@ -58,3 +58,13 @@ def test_one_of_two_equal_spots_alone_is_undecided() -> None:
     for sighting in found.values():
         assert isinstance(sighting, NoSpot)
         assert sighting.reason is Reason.UNDECIDED
+
+
+def test_one_faint_light_is_not_split_into_two() -> None:
+    """Two overlapping spots always fit noise a little better than one; that is no second spot."""
+    x, y = MAP.to_px(np.array([[-11.6, 3.7]]))[0]
+    for seed in range(4):
+        frame = MadeFrame((MadeSpot(x, y, 44.2, 18.6),), grain_px=1.2)
+        found = _measure(frame, (_expect((0.0, 0.0), 4.42, 20.0), _expect((0.0, 0.0), 3.54, 20.0)), seed)
+        assert sum(isinstance(s, Spot) for s in found.values()) <= 1
+        assert not isinstance(found[SpotName.BACK], Spot)

@@ -1,0 +1,72 @@
+"""Rows of the vision benchmark beyond round spots in a plane image: oblique cameras, a spot cut by the frame."""
+
+from __future__ import annotations
+
+import numpy as np
+from made_frames import PITCH_MM, AffineMap, MadeFrame, MadeHole, MadeSpot, ObliqueMap, expose, expose_oblique
+
+from vision.look import measure_transmitted
+from vision.spots import Expectation, Flag, Spot
+
+CHI2_95 = 5.991
+
+
+def oblique(angle_deg: float, truths: int, rng: np.random.Generator) -> dict[str, object]:
+    """One spot of 2.5 mm radius seen from 200 mm; the error on the plate, um."""
+    plate_map = ObliqueMap(angle_deg)
+    errors, inside = [], []
+    for _ in range(truths):
+        truth = rng.uniform(-1.0, 1.0, 2)
+        image = expose_oblique(truth, 2.5, 5000.0, plate_map, rng)
+        expected = Expectation(truth + rng.normal(0.0, 0.1, 2), np.eye(2) * 0.01, 2.5, 0.1, 1.0)
+        spot = measure_transmitted(image, None, plate_map, expected)
+        if isinstance(spot, Spot):
+            error = spot.center_mm - truth
+            errors.append(1e3 * np.hypot(*error))
+            inside.append(float(error @ np.linalg.solve(spot.covariance_mm2, error)) < CHI2_95)
+    return {
+        "worst_um": round(float(np.max(errors)), 3),
+        "rms_um": round(float(np.sqrt(np.mean(np.square(errors)))), 3),
+        "coverage_95": round(float(np.mean(inside)), 3),
+        "refused": truths - len(errors),
+    }
+
+
+def cut_by_frame(truths: int, rng: np.random.Generator) -> dict[str, object]:
+    """A spot whose centre lies near the frame's edge, beside a hole whose mapped centre is 4 px wrong."""
+    plate_map = AffineMap()
+    errors, inside, flagged = [], [], 0
+    for _ in range(truths):
+        x, y = float(rng.uniform(8.0, 30.0)), float(rng.uniform(300.0, 700.0))
+        frame = MadeFrame((MadeSpot(x, y, 20.0, 5000.0),), hole=(x + 12.0, y, 14.0))
+        turn = rng.uniform(0.0, 2.0 * np.pi)
+        wrong = np.array([[x + 12.0 + 4.0 * np.cos(turn), y + 4.0 * np.sin(turn)]])
+        # What the map would say of a hole that it knows to 4 px (k = 2).
+        hole = MadeHole(plate_map.to_mm(wrong)[0], 14.0 * PITCH_MM, np.eye(2) * (2.0 * PITCH_MM) ** 2)
+        truth = plate_map.to_mm(np.array([[x, y]]))[0]
+        expected = Expectation(truth + rng.normal(0.0, 0.1, 2), np.eye(2) * 0.01, 2.0, 0.05, 1.0)
+        spot = measure_transmitted(expose(frame, rng), None, plate_map, expected, hole=hole)
+        if not isinstance(spot, Spot):
+            flagged += 1
+            continue
+        error = (spot.center_mm - truth) / PITCH_MM
+        errors.append(float(np.hypot(*error)))
+        covariance = spot.covariance_mm2 / PITCH_MM**2
+        inside.append(float(error @ np.linalg.solve(covariance, error)) < CHI2_95)
+        flagged += Flag.CUT_BY_FRAME in spot.flags
+    return {
+        "rms_px": round(float(np.sqrt(np.mean(np.square(errors)))), 4),
+        "coverage_95": round(float(np.mean(inside)), 3),
+        "flagged": f"{flagged}/{truths}",
+    }
+
+
+def special_rows(truths: int, seed: int) -> dict[str, dict[str, object]]:
+    """All special rows, by name."""
+    rng = np.random.default_rng([seed, 77])
+    count = max(truths // 10, 5)
+    return {
+        "one of 2.5 mm at 45 degrees from 200 mm": oblique(45.0, count, rng),
+        "one of 2.5 mm at 60 degrees from 200 mm": oblique(60.0, count, rng),
+        "one cut by the frame's edge, hole centre 4 px wrong": cut_by_frame(truths // 2, rng),
+    }
