@@ -1,4 +1,4 @@
-"""Rows of the vision benchmark beyond round spots in a plane image: oblique cameras, a spot cut by the frame."""
+"""Rows of the vision benchmark beyond round spots in a plane: oblique cameras, a spot cut by the edge."""
 
 from __future__ import annotations
 
