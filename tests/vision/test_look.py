@@ -116,7 +116,7 @@ def test_identical_returns_are_undecided() -> None:
 
 
 def test_a_ghost_is_not_taken_for_the_missing_return() -> None:
-    ghost = MadeSpot(900.0, 300.0, 30.0, 15.0)
+    ghost = MadeSpot(900.0, 300.0, BACK_MM / 2.0 / PITCH_MM, 8.0)
     found = _returns((5.0, 3.0), None, np.random.default_rng(7), extra=(ghost,))
     _assert_at(found[SpotName.FRONT], (5.0, 3.0))
     assert isinstance(found[SpotName.BACK], NoSpot)
