@@ -119,6 +119,12 @@ def as_rows(sightings: Mapping[SpotName, Spot]) -> tuple[Vector, Vector, NDArray
             part = slice(2 * number, 2 * number + 2)
             values[part], noise[part, part] = sightings[name].center_mm, sightings[name].covariance_mm2
             seen[part] = True
+    front, back = sightings.get(SpotName.FRONT), sightings.get(SpotName.BACK)
+    if front is not None and back is not None and front.with_other_mm2 is not None:
+        joint = noise[:4, :4].copy()
+        joint[:2, 2:], joint[2:, :2] = front.with_other_mm2, front.with_other_mm2.T
+        if np.linalg.eigvalsh(joint)[0] > 0.0:
+            noise[:4, :4] = joint
     return values, noise, seen
 
 

@@ -59,6 +59,9 @@ class Spot:
         Total detected rate of the fitted spot in photo-electrons per second of exposure, the part in the
         hole included.
     flags : frozenset of Flag
+    with_other_mm2 : ndarray, shape (2, 2), or None
+        Covariance of this centre (rows) with the other return's centre (columns), where both were fitted at
+        once: what is taken from one of two overlapping spots is given to the other. None where there is none.
     """
 
     center_mm: NDArray[np.float64]
@@ -66,6 +69,7 @@ class Spot:
     radius_mm: tuple[float, float]
     power_e_per_s: float
     flags: frozenset[Flag] = frozenset()
+    with_other_mm2: NDArray[np.float64] | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -23,7 +23,9 @@ PAIRS = st.tuples(FINITE, FINITE)
 VECTORS = PAIRS.map(np.array)
 MATRICES = st.tuples(PAIRS, PAIRS).map(np.array)
 AXES = st.dictionaries(st.sampled_from("XYAB"), FINITE)
-SPOTS = st.builds(Spot, VECTORS, MATRICES, PAIRS, FINITE, st.frozensets(st.sampled_from(Flag)))
+SPOTS = st.builds(
+    Spot, VECTORS, MATRICES, PAIRS, FINITE, st.frozensets(st.sampled_from(Flag)), st.none() | MATRICES
+)
 NO_SPOTS = st.builds(NoSpot, st.sampled_from(Reason), st.text(), st.none() | FINITE)
 EXPECTATIONS = st.builds(Expectation, VECTORS, MATRICES, FINITE, FINITE, FINITE)
 SIGHTINGS = SPOTS | NO_SPOTS
