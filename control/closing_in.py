@@ -285,7 +285,7 @@ class ClosingIn:
         target = self._null()
         off = np.abs(self.model.mount() @ (target - self.mount.axes)) / self.plan.tolerances
         sigma = np.sqrt(np.diag(pose.covariance)) / self.plan.tolerances
-        if np.all(off <= np.maximum(_NEAR, np.minimum(sigma, 1.0))) or self._suffices():
+        if np.all(off <= np.maximum(_NEAR, np.minimum(sigma, 1.0))) or self._judged().passed:
             return self._verify((*before, Event.NEAR_NULL))
         if self.tally.steps >= _MOST_STEPS:
             if expanded_ahead(self.plan, self.model, target, self.mount.sides) >= 1.0:

@@ -22,7 +22,7 @@ Vector = NDArray[np.float64]
 TO_UM_ARCSEC = np.array([1000.0, 1000.0, ARCSEC_PER_MRAD, ARCSEC_PER_MRAD])
 """From (mm, mm, mrad, mrad) to (um, um, arcsec, arcsec)."""
 
-_DOUBT = 0.001
+_DOUBT = 1e-4
 """Probability below which scatter or disagreement is not put down to chance."""
 
 
