@@ -9,7 +9,7 @@ A reversed lens is no small change: it is fitted anew.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import Enum
 from typing import Final
 
@@ -92,6 +92,7 @@ def suspicions(model: LearnedModel, plan: AlignmentPlan) -> list[Suspicion]:
         found.append(_wrong_power(model))
     if any(suspicion.sure for suspicion in found) or chdtrc(max(model.misfit()[1], 1), model.cost()) < SURE:
         found += _fitted_anew(model, plan)
+    found = [_against_scatter(model, suspicion) for suspicion in found]
     if not any(suspicion.sure for suspicion in found):
         return []
     rivals = [suspicion for suspicion in found if suspicion.chance < _RIVAL]
@@ -116,6 +117,17 @@ def power_sigma(model: LearnedModel) -> float:
 
 
 # --- inside -----------------------------------------------------------------------------------------
+
+
+def _against_scatter(model: LearnedModel, suspicion: Suspicion) -> Suspicion:
+    """Weigh a gain against what the fault leaves unexplained.
+
+    Where the looks scatter more than was promised for them, all of them and not just from one moment on,
+    the promise was too good, and a gain counts for that much less, as in an F test.
+    """
+    left = model.misfit()[1] - suspicion.unknowns
+    scatter = (model.cost() - suspicion.gain) / max(left, 1)
+    return replace(suspicion, gain=suspicion.gain / max(scatter, 1.0))
 
 
 def _room(model: LearnedModel, extra: Vector) -> Vector:

@@ -108,3 +108,29 @@ def test_certainty_needs_a_distance_from_the_next_best() -> None:
     assert certain([first]) is first
     assert certain([first, near]) is None
     assert certain([first, far]) is first
+
+
+def test_a_gain_counts_for_less_where_all_looks_scatter() -> None:
+    """A promise that was too good by half must not turn one look's bad luck into a fault of the bench."""
+    from control.diagnose import Fault, Suspicion, _against_scatter
+
+    class Scattered:
+        def __init__(self, cost: float) -> None:
+            self._cost = cost
+
+        def cost(self) -> float:
+            return self._cost
+
+        def misfit(self) -> tuple[float, int]:
+            return self._cost, 72
+
+    gain = Suspicion(Fault.LOST_STEPS, 25.6, 1, "a")
+    assert gain.sure
+    assert _against_scatter(Scattered(25.6 + 71.0), gain).gain == pytest.approx(25.6)  # as promised
+    assert _against_scatter(Scattered(25.6 + 30.0), gain).gain == pytest.approx(25.6)  # quieter: no bonus
+    noisy = _against_scatter(Scattered(25.6 + 1.47 * 71.0), gain)
+    assert noisy.gain == pytest.approx(25.6 / 1.47)
+    assert not noisy.sure
+    assert _against_scatter(
+        Scattered(400.0 + 1.47 * 71.0), replace(gain, gain=400.0)
+    ).sure  # a real one stands
