@@ -43,9 +43,9 @@ One part's life, from the recipe to the report::
         archive.audit().clean                               # nobody has changed anything
 
 Promises, each with a test: what a method has written is on the disk when it returns; a piece of work is kept
-whole or not at all; any method may be called again after an :class:`ArchiveError`, and nothing is kept twice; a
-part is held by one station at a time and has one final record; no part is called aligned whose verdict does not
-rest on a look after the last move and after it was fixed; rows that the archive promises to keep refuse to be
+whole or not at all; any method may be called again after an :class:`ArchiveError`, and nothing is kept twice;
+a part is held by one station at a time and has one final record; no part is called aligned whose verdict does
+not rest on a look after the last move and after it was fixed; rows that are promised to be kept refuse to be
 changed or removed.
 """
 
