@@ -105,6 +105,24 @@ def require_scatter(spread: float, values: Array, name: str) -> None:
         )
 
 
+def require(fine: bool, message: str) -> None:
+    """Raise `QualityError` with a message unless ``fine``."""
+    if not fine:
+        raise QualityError(message)
+
+
+def require_rising(time_s: Array, values: Array) -> None:
+    """Refuse times that do not rise or do not belong to ``values`` one by one."""
+    require(time_s.size == values.size, f"{time_s.size} times for {values.size} positions; they go in pairs")
+    back = np.flatnonzero(np.diff(time_s) <= 0.0)
+    if back.size:
+        place = int(back[0])
+        raise QualityError(
+            f"time does not rise at look {place + 2} ({time_s[place]:g} s, then {time_s[place + 1]:g} s); "
+            "take times from the run's own clock"
+        )
+
+
 def as_labels(labels: Sequence[str] | None, count: int, name: str) -> tuple[str, ...]:
     """Return one label for each place; numbers from 1 where none are given."""
     if labels is None:

@@ -1,9 +1,9 @@
 """Study of the measurement system: how much of the scatter comes from measuring, how much from the lenses.
 
-The same lenses are taken out and put in again (trials) by several operators or on several stations; every lens is
-measured by everybody equally often. Two methods, both after the Measurement Systems Analysis reference manual of
-the Automotive Industry Action Group (4th edition, 2010; from memory): average and range, and analysis of variance.
-ISO 22514-7 and ISO 5725-2 use the same components. One axis at a time.
+The same lenses are taken out and put in again (trials) by several operators or on several stations; every
+lens is measured by everybody equally often. Two methods, both after the Measurement Systems Analysis
+reference manual of the Automotive Industry Action Group (4th edition, 2010; from memory): average and
+range, and analysis of variance. ISO 22514-7 and ISO 5725-2 use the same components. One axis at a time.
 """
 
 from __future__ import annotations
@@ -14,10 +14,11 @@ from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy.special import fdtrc, gammaincinv
+from scipy.special import fdtrc
 
-from station.quality.checks import Array, QualityError, as_series
+from station.quality.checks import Array, QualityError, require
 from station.quality.constants import mean_range_factor
+from station.quality.remount import share_of_tolerance
 
 POOLING = 0.25
 """An interaction less significant than this is pooled with repeatability (common practice, no source)."""
@@ -85,54 +86,6 @@ class GaugeStudy:
     words: tuple[str, ...]
 
 
-@dataclass(frozen=True, slots=True)
-class RemountStudy:
-    """Repeatability of one lens, taken out and put in ``count`` times.
-
-    Attributes
-    ----------
-    count : int
-    mean : float
-    repeatability : float
-        Standard deviation.
-    low, high : float
-        Its confidence interval (chi-square).
-    confidence : float
-    share_of_tolerance : float or None
-        6 repeatability / tolerance width.
-    """
-
-    count: int
-    mean: float
-    repeatability: float
-    low: float
-    high: float
-    confidence: float
-    share_of_tolerance: float | None
-
-
-def remount_study(
-    values: ArrayLike,
-    *,
-    tolerance_width: float | None = None,
-    confidence: float = 0.95,
-    name: str = "remounted lens",
-) -> RemountStudy:
-    """Return the repeatability of one lens remounted N times, N >= 10; ``values`` has shape (N,)."""
-    series = as_series(values, name, least=10)
-    if not 0.0 < confidence < 1.0:
-        raise QualityError(f"{name}: a confidence of {confidence} was asked for; it lies between 0 and 1")
-    freedom = series.size - 1
-    spread = float(series.std(ddof=1))
-    _require(spread > 0.0, f"{name}: all {series.size} values are the same; look for a stuck reading")
-    tail = 0.5 * (1.0 - confidence)
-    low, high = (
-        spread * math.sqrt(freedom / (2.0 * float(gammaincinv(0.5 * freedom, p)))) for p in (1.0 - tail, tail)
-    )
-    share = _share_of_tolerance(spread, tolerance_width)
-    return RemountStudy(series.size, float(series.mean()), spread, low, high, confidence, share)
-
-
 def average_and_range(
     data: ArrayLike, *, tolerance_width: float | None = None, name: str = "study"
 ) -> GaugeStudy:
@@ -154,14 +107,16 @@ def average_and_range(
     operators, parts, trials = values.shape
     # Within one operator and part; g = operators x parts ranges, so that d2* is all but d2.
     mean_range = float(np.ptp(values, axis=2).mean())
-    _require(mean_range > 0.0, f"{name}: repeated values never differ; look for a stuck reading or for rounding")
+    require(mean_range > 0.0, f"{name}: repeated values never differ; look for a stuck reading")
     repeatability = mean_range / _range_factor(trials, operators * parts)
     reproducibility = None
     if operators > 1:
         between = float(np.ptp(values.mean(axis=(1, 2)))) / mean_range_factor(operators, 1)
         reproducibility = math.sqrt(max(0.0, between**2 - repeatability**2 / (parts * trials)))
     part = float(np.ptp(values.mean(axis=(0, 2)))) / mean_range_factor(parts, 1)
-    return _finish("average and range", values, repeatability, reproducibility, None, part, (), tolerance_width)
+    return _finish(
+        "average and range", values, repeatability, reproducibility, None, part, (), tolerance_width
+    )
 
 
 def analysis_of_variance(
@@ -179,7 +134,7 @@ def analysis_of_variance(
     table = _variance_table(values)
     lines = {line.source: line for line in table}
     repeats = lines["repeats"]
-    _require(repeats.squares > 0.0, f"{name}: repeated values never differ; look for a stuck reading")
+    require(repeats.squares > 0.0, f"{name}: repeated values never differ; look for a stuck reading")
     noise, error, interaction = repeats.mean_square, repeats.mean_square, None
     cross = lines.get("operator x part")
     if cross is not None:
@@ -213,22 +168,22 @@ def _study(data: ArrayLike, name: str) -> Array:
         raise QualityError(
             f"{name}: not a full block of numbers; every operator has to measure every lens equally often"
         ) from None
-    _require(
+    require(
         values.ndim == 3,
         f"{name}: an array (operators, parts, trials) was expected, not one of shape {values.shape}",
     )
     operators, parts, trials = values.shape
-    _require(
+    require(
         operators >= 1 and parts >= 2 and trials >= 2,
         f"{name}: {operators} operators, {parts} parts, {trials} trials; at least 1, 2 and 2 are needed "
         "(usual: 3, 10 and 3)",
     )
-    _require(
+    require(
         max(operators, parts, trials) <= 25,
         f"{name}: {operators} operators, {parts} parts, {trials} trials; at most 25 of each",
     )
     missing = int(np.sum(~np.isfinite(values)))
-    _require(missing == 0, f"{name}: {missing} values are missing or not finite; measure these again")
+    require(missing == 0, f"{name}: {missing} values are missing or not finite; measure these again")
     return values
 
 
@@ -280,11 +235,13 @@ def _finish(
     gauge = math.hypot(repeatability, reproducibility or 0.0)
     total = math.hypot(gauge, part)
     categories = max(1, math.floor(1.41 * part / gauge))
-    share = _share_of_tolerance(gauge, tolerance_width)
-    words = _words(gauge / total, share, categories, repeatability, reproducibility)
+    of_tolerance = share_of_tolerance(gauge, tolerance_width)
+    words = _words(gauge / total, of_tolerance, categories, repeatability, reproducibility)
     return GaugeStudy(
-        method,
-        *values.shape,
+        method=method,
+        operators=values.shape[0],
+        parts=values.shape[1],
+        trials=values.shape[2],
         repeatability=repeatability,
         reproducibility=reproducibility,
         interaction=interaction,
@@ -293,7 +250,7 @@ def _finish(
         total=total,
         categories=categories,
         share_of_total=gauge / total,
-        share_of_tolerance=share,
+        share_of_tolerance=of_tolerance,
         table=table,
         words=words,
     )
@@ -312,25 +269,15 @@ def _words(
     if share_of_tolerance is not None:
         share, of = share_of_tolerance, "tolerance"
     verdict = "good" if share < _GOOD else "usable with care" if share <= _POOR else "not good enough"
-    words = [f"Measuring takes {share:.0%} of the {of}: {verdict} (below {_GOOD:.0%} good, above {_POOR:.0%} not)."]
+    words = [
+        f"Measuring takes {share:.0%} of the {of}: {verdict} (below {_GOOD:.0%} good, above {_POOR:.0%} not)."
+    ]
     if categories < _ENOUGH_CATEGORIES:
         words.append(f"It tells {categories} groups of lenses apart; {_ENOUGH_CATEGORIES} are wanted.")
     if reproducibility is None:
         words.append("One operator or station only: differences between them were not studied.")
     elif reproducibility > repeatability:
-        words.append("Operators or stations differ more than repeats: compare how they mount, and their references.")
+        words.append("Operators or stations differ more than repeats: compare mounting and references.")
     else:
-        words.append("Repeats scatter more than operators or stations differ: look at seat, clamping and looks.")
+        words.append("Repeats scatter more than operators or stations differ: look at seat and clamping.")
     return tuple(words)
-
-
-def _share_of_tolerance(sigma: float, width: float | None) -> float | None:
-    if width is None:
-        return None
-    _require(math.isfinite(width) and width > 0.0, f"a tolerance width of {width} was given; it has to be positive")
-    return 6.0 * sigma / width
-
-
-def _require(fine: bool, message: str) -> None:
-    if not fine:
-        raise QualityError(message)
