@@ -16,10 +16,13 @@ from numpy.typing import ArrayLike
 from scipy.special import gammaincinv, ndtr, ndtri
 from scipy.stats import shapiro
 
-from station.quality.charts import ControlChart
 from station.quality.checks import Array, QualityError, as_points, as_series
-from station.quality.constants import mean_range_degrees_of_freedom, moving_range_degrees_of_freedom
-from station.quality.control_state import control_state
+from station.quality.control_charts.charts import ControlChart
+from station.quality.control_charts.constants import (
+    mean_range_degrees_of_freedom,
+    moving_range_degrees_of_freedom,
+)
+from station.quality.control_charts.state import control_state
 
 LEAST_PARTS = 50
 """Fewer parts give no index (common practice, no source)."""

@@ -22,7 +22,7 @@ from station.quality.checks import (
     as_subgroups,
     kept,
 )
-from station.quality.limits import (
+from station.quality.control_charts.limits import (
     LEAST_FOR_LIMITS,
     SETTLED,
     Limits,
@@ -30,7 +30,7 @@ from station.quality.limits import (
     moving_ranges,
     xbar_r_limits,
 )
-from station.quality.rules import LIMITS_ONLY, WESTERN_ELECTRIC, Rule, Signal, find_signals
+from station.quality.control_charts.rules import LIMITS_ONLY, WESTERN_ELECTRIC, Rule, Signal, find_signals
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -15,9 +15,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import kolmogorov, ndtr
 
-from station.quality.charts import ControlChart
 from station.quality.checks import Array, QualityError
-from station.quality.constants import range_exceedance
+from station.quality.control_charts.charts import ControlChart
+from station.quality.control_charts.constants import range_exceedance
 
 FALSE_ALARM = 0.01
 """Probability that a series in control is called out of control."""

@@ -17,8 +17,8 @@ from numpy.typing import ArrayLike
 from scipy.special import fdtrc
 
 from station.quality.checks import Array, QualityError, require
-from station.quality.constants import mean_range_factor
-from station.quality.remount import share_of_tolerance
+from station.quality.control_charts.constants import mean_range_factor
+from station.quality.studies.remount import share_of_tolerance
 
 POOLING = 0.25
 """An interaction less significant than this is pooled with repeatability (common practice, no source)."""

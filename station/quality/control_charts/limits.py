@@ -10,7 +10,7 @@ from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import ArrayLike
 
 from station.quality.checks import Array, as_series, as_subgroups, kept, require_scatter
-from station.quality.constants import chart_factors
+from station.quality.control_charts.constants import chart_factors
 
 LEAST_FOR_LIMITS = 8
 """Fewer points than this give no limits at all (common practice, no source)."""

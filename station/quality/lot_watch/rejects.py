@@ -66,8 +66,8 @@ def reject_signal(outcomes: Sequence[Outcome], limits: RejectLimits) -> RejectSi
     if row >= limits.in_a_row:
         return RejectSignal(
             f"{row} parts rejected in a row, the limit is {limits.in_a_row}",
-            "Read the reasons of the last rejects. Measure the check part: if it fails the bench is at fault, "
-            "if it passes the lenses are.",
+            "Read why the last ones were rejected. Measure the check part: if it fails, the bench is at "
+            "fault; if it passes, the lenses are.",
         )
     recent = judged[-limits.window :]
     bad = sum(outcome is Outcome.REJECTED for outcome in recent)
