@@ -101,9 +101,8 @@ class Database:
         self.patience_s = patience_s
         self._sleep = sleep
         self.is_sqlite = self.url.get_backend_name() == "sqlite"
-        self.where = (
-            str(self.url.database) if self.is_sqlite else self.url.render_as_string(hide_password=True)
-        )
+        plain = self.url.set(drivername=self.url.get_backend_name())
+        self.where = str(self.url.database) if self.is_sqlite else plain.render_as_string(hide_password=True)
         self.engine = self._engine()
 
     @property

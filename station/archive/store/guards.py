@@ -12,7 +12,7 @@ from sqlalchemy import Connection
 
 _FUNCTION = """
 CREATE OR REPLACE FUNCTION archive_refuses() RETURNS trigger LANGUAGE plpgsql AS $$
-BEGIN RAISE EXCEPTION '%', TG_ARGV[0]; END $$
+BEGIN RAISE EXCEPTION USING MESSAGE = TG_ARGV[0]; END $$
 """
 
 
