@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from control.messages import Outcome
@@ -53,7 +54,7 @@ class AxisOfRecipe:
 
 
 def judge_process(summary: LotSummary) -> tuple[AxisOfRecipe, ...]:
-    """Return every axis of every recipe that has measured products, recipes in the order of their first part."""
+    """Return every axis of every recipe with measured products, recipes in the order of their first part."""
     measured = [part for part in summary.products if part.is_measured][-MOST_CHARTED:]
     recipes = dict.fromkeys(part.recipe for part in measured)
     judged = []
@@ -63,11 +64,15 @@ def judge_process(summary: LotSummary) -> tuple[AxisOfRecipe, ...]:
     return tuple(judged)
 
 
-def expected_outside(summary: LotSummary, recipe: str) -> tuple[str, str]:
-    """Return the predicted share of aligned parts outside the radial tolerances (decentre, tilt), in words."""
+def expected_outside(summary: LotSummary, recipe: str, judged: Sequence[AxisOfRecipe]) -> tuple[str, str]:
+    """Return the share of aligned parts expected outside the radial tolerances (decentre, tilt), in words."""
     parts = [part for part in summary.products if part.recipe == recipe and part.outcome is Outcome.ALIGNED]
     words = []
+    moved = {one.axis for one in judged if one.recipe == recipe and one.out_of_control}
     for x, y in (AXES[:2], AXES[2:]):
+        if moved & {x, y}:
+            words.append("none: out of control")
+            continue
         try:
             share = radial_share_outside(
                 [part.residual(x) for part in parts if part.is_measured][-MOST_CHARTED:],
@@ -92,7 +97,8 @@ def _judge(summary: LotSummary, recipe: str, axis: str, parts: tuple[PartRow, ..
     values = [part.residual(axis) for part in parts]
     # A rejected part has a known cause; its residual says nothing about the process.
     left_out = [place for place, part in enumerate(parts) if part.outcome is not Outcome.ALIGNED]
-    kept = [value for place, value in enumerate(values) if place not in set(left_out)]
+    aligned_parts = [part for part in parts if part.outcome is Outcome.ALIGNED]
+    kept = [part.residual(axis) for part in aligned_parts]
     title = f"{name} ({recipe})" if len(summary.recipes) > 1 else name
     try:
         chart = individuals_chart(
@@ -103,10 +109,11 @@ def _judge(summary: LotSummary, recipe: str, axis: str, parts: tuple[PartRow, ..
             rules=LIMITS_ONLY,
             excluded=left_out,
         )
-        aligned = individuals_chart(kept, name=title, unit=unit, rules=LIMITS_ONLY)
+        labels = [part.serial for part in aligned_parts]
+        aligned = individuals_chart(kept, name=title, unit=unit, labels=labels, rules=LIMITS_ONLY)
     except QualityError as error:
         return AxisOfRecipe(recipe, axis, parts, None, str(error), "", NoCapability(title, _few(len(kept))))
-    state = control_state(chart)
+    state = control_state(aligned)
     tolerance = axis_tolerance(summary.recipes[recipe].tolerance(axis))
     result: Capability | NoCapability
     if state.in_control:
@@ -114,6 +121,12 @@ def _judge(summary: LotSummary, recipe: str, axis: str, parts: tuple[PartRow, ..
     else:
         result = NoCapability(title, "out of control")
     return AxisOfRecipe(recipe, axis, parts, chart, "", "" if state.in_control else state.reasons[0], result)
+
+
+def _share(share: float) -> str:
+    if share < 1e-6:
+        return "below 1 ppm"
+    return f"{share * 1e6:.0f} ppm" if share < 1e-3 else f"{share:.1%}"
 
 
 def _few(count: int) -> str:

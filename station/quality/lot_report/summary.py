@@ -1,4 +1,4 @@
-"""What the report of a lot or a shift is made from: plain rows, in time order, as the archive hands them over."""
+"""What the report of a lot or a shift is made from: plain rows in time order."""
 
 from __future__ import annotations
 

@@ -29,8 +29,9 @@ _BEYOND = "beyond_limits"
 def control_chart_picture(chart: ControlChart, *, title: str = "", form: Form = "png") -> bytes:
     """Return a control chart as a picture: points over ranges, one file.
 
-    Works for `individuals_chart` (single values and moving ranges) and `xbar_r_chart` (means and ranges). Points
-    that complete a pattern are ringed, points beyond a limit are diamonds, points left out are crosses.
+    Works for `individuals_chart` (single values and moving ranges) and `xbar_r_chart` (means and ranges).
+    Points that complete a pattern are ringed, points beyond a limit are diamonds, points left out are
+    crosses.
     """
     with sheet(7.2, 3.9) as figure:
         upper, lower = figure.subplots(

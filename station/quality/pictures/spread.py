@@ -7,6 +7,7 @@ import math
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.patches import Ellipse
+from matplotlib.ticker import MaxNLocator
 from numpy.typing import ArrayLike
 
 from station.quality.capability import Capability, NoCapability, Tolerance
@@ -52,7 +53,7 @@ def histogram_picture(
     with sheet(4.6, 3.1) as figure:
         axes = figure.add_axes((0.11, 0.155, 0.85, 0.655))
         edges = _edges(series, tolerance)
-        axes.hist(series, bins=edges, color=SKY, edgecolor="white", linewidth=0.5, zorder=2)
+        axes.hist(series, bins=edges.tolist(), color=SKY, edgecolor="white", linewidth=0.5, zorder=2)
         spread = float(series.std(ddof=1))
         if spread > 0.0:
             x = np.linspace(edges[0], edges[-1], 240)
@@ -65,7 +66,7 @@ def histogram_picture(
         axes.set_xlim(edges[0], edges[-1])
         axes.set_xlabel(f"{name} / {unit}" if unit else name)
         axes.set_ylabel("parts")
-        axes.yaxis.get_major_locator().set_params(integer=True)
+        axes.yaxis.set_major_locator(MaxNLocator(6, integer=True))
         figure.text(0.03, 0.945, f"{name}, {series.size} parts", fontsize=9, weight="bold", va="center")
         figure.text(0.03, 0.875, _result_words(result), fontsize=7, va="center")
         return picture_bytes(figure, form)
@@ -74,7 +75,7 @@ def histogram_picture(
 def drift_picture(
     time_s: ArrayLike, x_um: ArrayLike, y_um: ArrayLike, *, title: str = "", form: Form = "png"
 ) -> bytes:
-    """Return the drift chart of positions: x and y over time with their trends, and where they lie on the plate.
+    """Return the drift chart: x and y over time with their trends, and where they lie on the plate.
 
     Parameters
     ----------
@@ -118,7 +119,7 @@ def _edges(series: Array, tolerance: Tolerance) -> Array:
     width = min(max(width, (high - low) / 80.0), (high - low) / 8.0)
     air = 0.06 * (high - low)
     count = math.ceil((high - low + 2.0 * air) / width)
-    return low - air + width * np.arange(count + 1)
+    return np.asarray(low - air + width * np.arange(count + 1), dtype=np.float64)
 
 
 def _tolerance_lines(axes: Axes, tolerance: Tolerance) -> None:
@@ -188,7 +189,8 @@ def _on_plate(axes: Axes, x: Array, y: Array, figures: BeamStability) -> None:
     axes.set_aspect("equal", adjustable="datalim")
     azimuth = "round" if figures.azimuth_deg is None else f"azimuth {figures.azimuth_deg:.0f}°"
     axes.set_title(
-        f"On the plate: σ {figures.sigma_major_um:.3g} and {figures.sigma_minor_um:.3g} µm\n{azimuth}; late is dark",
+        f"On the plate: σ {figures.sigma_major_um:.3g} and {figures.sigma_minor_um:.3g} µm\n"
+        f"{azimuth}; late is dark",
         fontsize=7.5,
         weight="normal",
     )
