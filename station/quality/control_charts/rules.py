@@ -172,6 +172,8 @@ def find_signals(
     labels, shown : sequence of str, length N
         Name of each point (serial number, time) and its value with unit, for the words.
     """
+    if not z.size:
+        return ()
     signals = []
     for rule in rules:
         for side in (1, -1) if rule.has_side else (0,):

@@ -128,17 +128,16 @@ def _headline(summary: LotSummary) -> str:
 def _subline(summary: LotSummary) -> str:
     products = summary.products
     counts = Counter(part.outcome for part in products)
-    of = (
-        f"{len(products)} of {summary.planned} parts"
-        if summary.planned is not None
-        else f"{len(products)} parts"
-    )
+    of = "" if summary.planned is None else f" of {summary.planned}"
     words = [f"{counts[o]} {OUTCOME_LOOKS[o][0]}" for o in Outcome if counts[o] or o is Outcome.ALIGNED]
     stood = sum((_stood(summary, stop.begin_utc, stop.end_utc) for stop in summary.stops), 0.0)
-    text = f"{of} finished: {', '.join(words)}"
+    text = f"{len(products)}{of} parts finished: {', '.join(words)}"
     if products:
         text += f" ({counts[Outcome.ALIGNED] / len(products):.1%} aligned)"
-    return f"{text}. The station stood for {stood / 60.0:.0f} min in {len(summary.stops)} stop{'' if len(summary.stops) == 1 else 's'}."
+    stops = len(summary.stops)
+    if not stops:
+        return f"{text}. The station never stood."
+    return f"{text}. The station stood for {stood / 60.0:.0f} min in {stops} stop{'' if stops == 1 else 's'}."
 
 
 def _stood(summary: LotSummary, begin: datetime, end: datetime | None) -> float:
