@@ -11,7 +11,6 @@ from enum import Enum
 from pathlib import Path
 from typing import Any
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 from sqlalchemy import Connection, RowMapping, case, func, insert, select, update
@@ -149,6 +148,8 @@ class Frames:
             data = (self._folder(asked) / kept.file).read_bytes()
         except OSError as error:
             raise self.context.refused(Problem.UNKNOWN, asked, str(error.strerror)) from error
+        import cv2  # noqa: PLC0415  a fifth of a second to load, and only frames need it
+
         found = cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_UNCHANGED)
         if found is None or hashlib.sha256(found.tobytes()).hexdigest() != kept.sha256:
             words = "the file does not hold the pixels that were kept"
@@ -241,6 +242,8 @@ def _safe(name: str) -> str:
 
 
 def _png(pixels: NDArray[Any]) -> bytes:
+    import cv2  # noqa: PLC0415  as above
+
     done, data = cv2.imencode(_SUFFIX, pixels, [cv2.IMWRITE_PNG_COMPRESSION, 3])
     if not done:
         raise RuntimeError("the image library could not write a PNG")
