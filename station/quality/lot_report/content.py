@@ -17,6 +17,7 @@ from station.quality.lot_report.summary import AXIS_NAMES, LotState, LotSummary,
 from station.quality.lot_report.todo import todo_list, when
 
 _MOST_PARTS, _MOST_EVENTS, _MOST_RECIPES, _MOST_LISTED = 14, 10, 5, 2000
+_LONGEST = 150
 Rows = tuple[tuple[str, ...], ...]
 
 _CHARTS_NOTE = (
@@ -96,9 +97,9 @@ def lot_content(summary: LotSummary) -> LotContent:
         state=summary.state.value,
         todo=todo_list(summary, judged),
         tally=_tally(summary),
-        set_aside=tuple(_part_row(summary, part) for part in bad[-_MOST_PARTS:]),
+        set_aside=_shortened(tuple(_part_row(summary, part) for part in bad[-_MOST_PARTS:])),
         set_aside_note=_cut("parts not aligned", len(bad), _MOST_PARTS, "the last ones are shown"),
-        events=events[-_MOST_EVENTS:],
+        events=_shortened(events[-_MOST_EVENTS:]),
         events_note=_cut("stops and alarms", len(events), _MOST_EVENTS, "the last ones are shown"),
         process=tuple(_process_row(one) for one in judged if one.recipe in recipes[:_MOST_RECIPES]),
         outside=tuple(
@@ -130,7 +131,7 @@ def _subline(summary: LotSummary) -> str:
     counts = Counter(part.outcome for part in products)
     of = "" if summary.planned is None else f" of {summary.planned}"
     words = [f"{counts[o]} {OUTCOME_LOOKS[o][0]}" for o in Outcome if counts[o] or o is Outcome.ALIGNED]
-    stood = sum((_stood(summary, stop.begin_utc, stop.end_utc) for stop in summary.stops), 0.0)
+    stood = sum((end - begin).total_seconds() for begin, end in summary.standing())
     text = f"{len(products)}{of} parts finished: {', '.join(words)}"
     if products:
         text += f" ({counts[Outcome.ALIGNED] / len(products):.1%} aligned)"
@@ -159,7 +160,7 @@ def _tally(summary: LotSummary) -> Rows:
             rows.append(_tally_row(name, recipe, parts))
     if len(rows) > _MOST_RECIPES:
         rest = len(rows) - _MOST_RECIPES
-        rows = [*rows[:_MOST_RECIPES], (f"{rest} more recipes", *("",) * 7)]
+        rows = [*rows[:_MOST_RECIPES], (f"{rest} more recipes", *("",) * (len(rows[0]) - 1))]
     if len(rows) > 1:
         rows.append(_tally_row("together", None, summary.products))
     return tuple(rows)
@@ -236,6 +237,14 @@ def _process_row(one: AxisOfRecipe) -> tuple[str, ...]:
 def _short(reason: str) -> str:
     """Return a reason without the name of the axis, which stands in the row already."""
     return reason.split(": ", 1)[-1]
+
+
+def _shortened(rows: Rows) -> Rows:
+    """Shorten long texts, so that none pushes the page out of shape; the export has them whole."""
+    return tuple(
+        tuple(text if len(text) <= _LONGEST else f"{text[: _LONGEST - 4].rstrip()} ..." for text in row)
+        for row in rows
+    )
 
 
 def _cut(what: str, count: int, most: int, how: str) -> str:

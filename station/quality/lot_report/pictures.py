@@ -12,7 +12,7 @@ from matplotlib.ticker import FixedLocator, FuncFormatter, MaxNLocator
 
 from control.messages import Outcome
 from station.quality.lot_report.process import AxisOfRecipe
-from station.quality.lot_report.summary import AXES, LotSummary, StopRow
+from station.quality.lot_report.summary import AXES, LotSummary
 from station.quality.pictures.style import (
     BLUE,
     GREEN,
@@ -66,13 +66,14 @@ def course_picture(summary: LotSummary, form: Form = "png") -> bytes:
                 zorder=2,
             )
             bottom += counts
-        _draw_stops(axes, begin, minutes, summary.stops)
+        _draw_stops(axes, begin, minutes, summary.standing())
         axes.set_xlim(0.0, max(minutes, edges[-1] if minutes > 0.9 * edges[-1] else minutes))
         axes.set_ylim(0.0, max(1.0, 1.08 * float(bottom.max(initial=1.0))))
         axes.yaxis.set_major_locator(MaxNLocator(4, integer=True))
         axes.set_ylabel(f"parts in {_duration(width)}")
         _clock_ticks(axes, summary, minutes)
-        axes.legend(loc="lower left", bbox_to_anchor=(0.0, 1.0), ncols=5, borderaxespad=0.2, handlelength=1.2)
+        if axes.get_legend_handles_labels()[1]:
+            axes.legend(loc="lower left", bbox_to_anchor=(0.0, 1.0), ncols=5, borderaxespad=0.2)
         return picture_bytes(figure, form)
 
 
@@ -140,12 +141,13 @@ def _mark_beyond(axes: Axes, recipes: Sequence[AxisOfRecipe], reach: float) -> N
         first += len(one.parts)
 
 
-def _draw_stops(axes: Axes, begin: datetime, minutes: float, stops: Sequence[StopRow]) -> None:
-    for number, stop in enumerate(stops):
-        start = _minutes(begin, stop.begin_utc)
-        end = minutes if stop.end_utc is None else _minutes(begin, stop.end_utc)
+def _draw_stops(
+    axes: Axes, begin: datetime, minutes: float, standing: Sequence[tuple[datetime, datetime]]
+) -> None:
+    for number, (first, last) in enumerate(standing):
+        start = _minutes(begin, first)
         # A short stop stays visible.
-        end = max(end, start + 0.004 * minutes)
+        end = max(_minutes(begin, last), start + 0.004 * minutes)
         axes.axvspan(
             start, end, color=INK, alpha=0.22, lw=0, zorder=3, label="" if number else "station stood"
         )

@@ -189,6 +189,19 @@ class LotSummary:
         """The parts without check parts."""
         return tuple(part for part in self.parts if not part.is_check)
 
+    def standing(self) -> tuple[tuple[datetime, datetime], ...]:
+        """Return the times within the period in which the station stood; stops that overlap count once."""
+        merged: list[tuple[datetime, datetime]] = []
+        for begin, end in sorted((stop.begin_utc, stop.end_utc or self.end_utc) for stop in self.stops):
+            first, last = max(begin, self.begin_utc), min(end, self.end_utc)
+            if first > last:
+                continue
+            if merged and first <= merged[-1][1]:
+                merged[-1] = (merged[-1][0], max(last, merged[-1][1]))
+            else:
+                merged.append((first, last))
+        return tuple(merged)
+
 
 def _require_zone(what: str, *times: datetime) -> None:
     for time in times:

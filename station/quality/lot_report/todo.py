@@ -12,6 +12,7 @@ from station.quality.lot_report.summary import LotState, LotSummary
 
 _MOST = 8
 _SERIALS = 4
+_LONGEST = 300
 
 
 def todo_list(summary: LotSummary, judged: Sequence[AxisOfRecipe]) -> tuple[str, ...]:
@@ -30,7 +31,7 @@ def todo_list(summary: LotSummary, judged: Sequence[AxisOfRecipe]) -> tuple[str,
             found = ["Nothing is open: unload, release the lot, load the next one."]
     if len(found) > _MOST:
         found = [*found[: _MOST - 1], f"{len(found) - _MOST + 1} more points further down."]
-    return tuple(found)
+    return tuple(line if len(line) <= _LONGEST else f"{line[: _LONGEST - 4].rstrip()} ..." for line in found)
 
 
 def when(summary: LotSummary, time: datetime) -> str:
