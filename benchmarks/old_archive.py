@@ -61,6 +61,21 @@ def _fill(connection: Connection, database: Database, metadata: MetaData, finish
         row = _final(number)
         put("final_record", **row)
     _others(put)
+    if not database.is_sqlite:
+        for table in (
+            "session",
+            "recipe",
+            "calibration",
+            "setup",
+            "lot",
+            "part",
+            "final_record",
+            "frame",
+            "alarm",
+        ):
+            # The rows above brought their numbers along; the server's counters have to follow.
+            last = f"(SELECT max(id) FROM {table})"
+            connection.exec_driver_sql(f"SELECT setval(pg_get_serial_sequence('{table}', 'id'), {last})")
     trail = Trail(database, "cell 1")
     for number in range(1, finished + 1):
         new = {"state": "finished", "outcome": "aligned", "record_sha256": _final(number)["sha256"]}

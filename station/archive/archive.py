@@ -116,19 +116,22 @@ class Archive:
     ) -> None:
         # Opening does not wait: a wrong address is told at once.
         self.database = Database(url, read_only=read_only, patience_s=0.0, sleep=sleep)
-        self._upgrade_copy = self._prepare(upgrade_allowed)
-        session_id = _NOBODY if read_only else self._begin_session(station, software or {}, now)
-        self.database.patience_s = patience_s
         self.trail = Trail(self.database, station)
-        context = Context(self.database, station, session_id, now, self.trail)
-        self.context = context
-        self.lots, self.claims, self.parts = Lots(context), Claims(context), Parts(context)
-        self.recipes, self.calibrations = Recipes(context), Calibrations(context)
-        self.settings, self.alarms, self.doubts = Settings(context), Alarms(context), Doubts(context)
-        self.frames, self.charts, self.export = Frames(context, frames), Charts(context), Export(context)
-        if not read_only:
-            self._note_revision()
-            self.check_clock()
+        try:
+            self._upgrade_copy = self._prepare(upgrade_allowed)
+            session_id = _NOBODY if read_only else self._begin_session(station, software or {}, now)
+            context = self.context = Context(self.database, station, session_id, now, self.trail)
+            self.lots, self.claims, self.parts = Lots(context), Claims(context), Parts(context)
+            self.recipes, self.calibrations = Recipes(context), Calibrations(context)
+            self.settings, self.alarms, self.doubts = Settings(context), Alarms(context), Doubts(context)
+            self.frames, self.charts, self.export = Frames(context, frames), Charts(context), Export(context)
+            if not read_only:
+                self._note_revision()
+                self.check_clock()
+        except BaseException:
+            self.database.close()
+            raise
+        self.database.patience_s = patience_s
 
     def __enter__(self) -> Self:
         return self
