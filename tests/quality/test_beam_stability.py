@@ -114,7 +114,8 @@ def test_short_and_long_term_are_told_apart():
     assert found.short_um == pytest.approx(1.0, rel=0.05)
     assert found.long_um == pytest.approx(np.std(slow[::60], ddof=1), rel=0.05)
     quiet = short_and_long(t, rng.normal(0, 1.0, 3000), 60.0)
-    assert quiet.long_um < 0.2
+    # Means of 60 looks scatter by 0.13 by themselves; that is taken off.
+    assert quiet.long_um < 0.09
 
 
 def test_averaging_helps_until_drift_takes_over():

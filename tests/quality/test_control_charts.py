@@ -100,7 +100,8 @@ def test_a_large_range_is_reported_by_the_place_where_it_ends():
     values[30] = 2.0
     limits = individuals_limits(np.tile([0.0, 0.4, -0.3, 0.2], 10))
     chart = individuals_chart(values, limits, labels=[f"L{k}" for k in range(40)])
-    assert any("moving range" in reason and "L30" in reason for reason in chart.reasons)
+    # Into the spike, and out of it again.
+    assert any("moving range" in reason and "(L30 to L31" in reason for reason in chart.reasons)
 
 
 def test_few_points_give_provisional_limits_and_say_so():
@@ -137,6 +138,25 @@ def test_what_speaks_against_control_is_said():
     assert "101 lies" in state.reasons[0]
     # The cause of that one is known: without it the series is in control.
     assert control_state(individuals_chart(values, name="tilt y", excluded=[100])).in_control
+
+
+def test_a_step_too_large_is_found_where_no_point_is_too_far():
+    rng = np.random.default_rng(8)
+    values = rng.normal(size=200)
+    values[[100, 101]] = 3.5, -3.5
+    reasons = control_state(individuals_chart(values, name="tilt y", unit="arcsec")).reasons
+    assert len(reasons) == 1
+    assert reasons[0].startswith("tilt y: the step to 102 (7 arcsec) is too large")
+
+
+def test_a_long_run_is_found_where_the_level_hardly_moves():
+    rng = np.random.default_rng(9)
+    values = rng.normal(size=400)
+    limits = individuals_limits(values)
+    values[60:80] = limits.center - 0.05
+    reasons = control_state(individuals_chart(values, limits, name="tilt y")).reasons
+    assert len(reasons) == 1
+    assert "points in a row below the centre" in reasons[0]
 
 
 @pytest.mark.parametrize("shift", [1.0, -1.0])

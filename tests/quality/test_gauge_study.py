@@ -100,6 +100,21 @@ def test_components_are_those_that_made_the_data():
     assert part == pytest.approx(4.0, rel=0.1)
 
 
+def test_a_significant_interaction_is_what_parts_and_operators_are_judged_against():
+    # Estimators of the crossed random model (Montgomery, Design and Analysis of Experiments; from memory).
+    rng = np.random.default_rng(9)
+    data = rng.normal(0, 0.1, (4, 6, 3)) + rng.normal(0, 1, (4, 6, 1)) + rng.normal(0, 3, (1, 6, 1))
+    data += np.array([0.0, 2.0, 4.0, 6.0])[:, None, None]
+    study = analysis_of_variance(data)
+    ms = {line.source: line.mean_square for line in study.table}
+    cross, repeats = ms["operator x part"], ms["repeats"]
+    assert study.repeatability == pytest.approx(math.sqrt(repeats))
+    assert study.interaction == pytest.approx(math.sqrt((cross - repeats) / 3))
+    assert study.part == pytest.approx(math.sqrt((ms["part"] - cross) / 12))
+    between = (ms["operator"] - cross) / 18
+    assert study.reproducibility == pytest.approx(math.sqrt(between + (cross - repeats) / 3))
+
+
 def test_both_methods_agree_on_plain_data():
     rng = np.random.default_rng(7)
     data = (

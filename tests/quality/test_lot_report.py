@@ -71,6 +71,16 @@ def pages(pdf):
         document.close()
 
 
+def lowest_letter(pdf):
+    """Height of the lowest letter above the lower edge of its page, in points."""
+    document = pypdfium2.PdfDocument(io.BytesIO(pdf))
+    try:
+        texts = [page.get_textpage() for page in document]
+        return min(text.get_charbox(k)[1] for text in texts for k in range(text.count_chars()))
+    finally:
+        document.close()
+
+
 def test_a_clean_lot_says_that_nothing_is_open():
     content = lot_content(lot())
     assert content.headline == "Done: 120 of 120 parts aligned"
@@ -176,6 +186,7 @@ def test_times_are_shown_in_the_zone_of_the_shift():
 def test_the_report_is_two_pages_whatever_happened(summary):
     html, pdf = lot_report(summary)
     first, second = pages(pdf)
+    assert lowest_letter(pdf) > 15.0
     content = lot_content(summary)
     assert content.headline in first
     assert "What to do" in first
