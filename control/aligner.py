@@ -234,7 +234,7 @@ class Aligner:
             reason = f"the bare beam was not seen on the reference target: {why}"
             return self._stop(Event.BENCH_WRONG, reason, "check laser, shutter, hole target and camera")
         assert self._plates is not None
-        references = _references(self._bench, self._plates, seen)
+        references = references_of(self._bench, self._plates, seen)
         lens = lens_model(self._plan.lens, self._bench.layout, self._bench.beam)
         self._model = LearnedModel(
             lens, self._bench, references, self._plan.curvature_sigma_per_mm(), self._memory
@@ -276,7 +276,8 @@ class Aligner:
     }
 
 
-def _references(bench: BenchModel, plates: PlatesMapped, bare: Spot) -> References:
+def references_of(bench: BenchModel, plates: PlatesMapped, bare: Spot) -> References:
+    """Return the two points that fix the axis, from the plate maps and the bare beam."""
     maps = {name: value**2 * np.eye(2) for name, value in plates.map_sigma_mm.items()}
     widest = max(maps.values(), key=lambda part: float(part[0, 0]), default=np.eye(2) * 1e-12)
     hole_map = next((part for name, part in maps.items() if "hole" in name), widest)

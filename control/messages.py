@@ -96,6 +96,22 @@ class Looked:
 
 
 @dataclass(frozen=True, slots=True)
+class Switched:
+    """An output was switched."""
+
+    output: str
+    on: bool
+    time_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class Waited:
+    """The time that was asked for has passed."""
+
+    time_s: float
+
+
+@dataclass(frozen=True, slots=True)
 class Faulted:
     """A device fault; ``code`` is the value of the driver's fault code (or ``internal_error``)."""
 
@@ -120,6 +136,8 @@ Observation = (
     | LensIsOut
     | Moved
     | Looked
+    | Switched
+    | Waited
     | Faulted
     | OperatorStopped
 )
@@ -184,6 +202,23 @@ class Look:
 
 
 @dataclass(frozen=True, slots=True)
+class SwitchOutput:
+    """Switch an output of the bench that fixes the lens: a clamp, a curing lamp."""
+
+    output: str
+    on: bool
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
+class Wait:
+    """Let bench time pass with the shutter closed."""
+
+    seconds: float
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
 class Finish:
     """Stop all motion, close the shutter, write the record. Always the last action."""
 
@@ -228,4 +263,6 @@ class Verdict:
     contributions: Mapping[str, tuple[float, float]] = field(default_factory=dict)
 
 
-Action = Home | MapPlates | TakeLensOut | RecordBareBeam | PutLensIn | Move | Look | Finish
+Action = (
+    Home | MapPlates | TakeLensOut | RecordBareBeam | PutLensIn | Move | Look | SwitchOutput | Wait | Finish
+)

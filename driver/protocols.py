@@ -138,6 +138,23 @@ class Lamp(Protocol):
 
 
 @runtime_checkable
+class Output(Protocol):
+    """Optional: something that is switched: a clamp, a curing lamp."""
+
+    def on(self) -> None:
+        """Switch on."""
+        ...
+
+    def off(self) -> None:
+        """Switch off. Bounded in time, works in every state, may be called twice."""
+        ...
+
+    def is_on(self) -> bool:
+        """Say whether it is on."""
+        ...
+
+
+@runtime_checkable
 class LensHandler(Protocol):
     """Optional: the lens-in / lens-out step: an operator's prompt, a feeder, the simulator."""
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Any
 
@@ -23,19 +23,20 @@ from optics.lens import Lens
 from sim.camera_geometry import CameraSetup
 from sim.clock import SimClock
 from sim.firmware import SimController
+from sim.fixing import Fixing, SimOutput
 from sim.line import SimLine
-from sim.mount import LensState, SimMount, rotation, tilt_of
+from sim.mount import LensState, SimMount, rotation, tilt_of, tilted_axis
 from sim.mount_errors import draw_mount, draw_seat
 from sim.nuisances import Nuisances
 from sim.scene import Scene, SceneState
-from sim.scene_draws import TrueBench, draw_bench
+from sim.scene_draws import TrueBench, draw_bench, made_lens
 from sim.tap import LineTap
 from vision.plate import PlateSpec
 
 _ARCSEC_PER_MRAD = math.degrees(1e-3) * 3600
 _LONGEST_EXPOSURE_S = 60.0
 # Streams of the seed; those of the scene are numbered from 0.
-_MOUNT_STREAM, _MOTION_STREAM, _SEAT_STREAM = 101, 102, 103
+_MOUNT_STREAM, _MOTION_STREAM, _SEAT_STREAM, _FIXING_STREAM, _LENS_STREAM = 101, 102, 103, 104, 105
 
 
 @dataclass(frozen=True, slots=True)
@@ -172,6 +173,7 @@ class SimBench:
         self.line = SimLine(self.controller, self.clock, self.tap, self.nuisances.line)
         self._seat_pose: NDArray[np.float64] | None = None
         self._seatings = 0
+        self._fixing = Fixing(lambda: self.nuisances.fixing, self._rng(_FIXING_STREAM))
         self._frames = 0
         self._exposed: dict[str, tuple[int, SceneState]] = {}
         self.lens_handler = SimLensHandler(self)
@@ -206,6 +208,38 @@ class SimBench:
                 remedy="Correct the camera's name in the bench file.",
             )
         return self._cameras[name]
+
+    def output(self, kind: str) -> SimOutput:
+        """Return the output that fixes: "lock" or "bond".
+
+        Raises
+        ------
+        ValueError
+            For any other.
+        """
+        if kind not in ("lock", "bond"):
+            raise ValueError(f"the simulated bench has the outputs lock and bond, not {kind!r}")
+        return SimOutput(self._fixing, kind, self._now_and_held)
+
+    def present(self, lens: Lens, number: int) -> None:
+        """Lay another lens ready for the handler; the bench stays as it is. For lots on spots only.
+
+        Parameters
+        ----------
+        lens : Lens
+            As prescribed; it is made with its tolerances.
+        number : int
+            Counts the lenses: the same number is made the same.
+
+        Raises
+        ------
+        ValueError
+            While a lens is in the mount, and for a rendered bench, whose pictures know one lens only.
+        """
+        if self.rendered or self._seat_pose is not None:
+            raise ValueError("another lens can be laid ready on a bench that is not rendered and is empty")
+        made = made_lens(lens, self.nuisances.scene, self._rng(_LENS_STREAM, number))
+        self._true = replace(self._true, lens=made)
 
     @property
     def true(self) -> TrueBench:
@@ -264,7 +298,20 @@ class SimBench:
     def _lens_state(self) -> LensState | None:
         if self._seat_pose is None:
             return None
-        return self.mount.lens(self.clock.now_s(), self._seat_pose)
+        now_s = self.clock.now_s()
+        held = self.mount.lens(now_s, self._seat_pose)
+        pose = self._fixing.placed(now_s, held.pose)
+        if pose is held.pose:
+            return held
+        return LensState(np.array([pose[0], pose[1], held.vertex_mm[2]]), tilted_axis(pose[2:]), pose)
+
+    def _now_and_held(self) -> tuple[float, NDArray[np.float64] | None]:
+        """Return the time, and where the mount holds the lens, whatever fixing does to it."""
+        self.controller.update()
+        now_s = self.clock.now_s()
+        if self._seat_pose is None:
+            return now_s, None
+        return now_s, self.mount.lens(now_s, self._seat_pose).pose
 
     def _seat(self) -> None:
         self._seatings += 1
@@ -366,6 +413,7 @@ class SimLensHandler:
         if bench._seat_pose is not None:
             bench.clock.sleep_s(bench.nuisances.handling_s)
             bench._seat_pose = None
+            bench._fixing.lens_out()
 
 
 class SimWitness:

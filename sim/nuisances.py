@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, field
 
+from sim.fixing import FixingNuisances
 from sim.line import LineNuisances
 from sim.mount_errors import MountNuisances
 from sim.scene_nuisances import SceneNuisances
@@ -22,6 +23,8 @@ class Nuisances:
         Motors, screws, stages, how lenses are seated.
     line : LineNuisances
         Times of the line, the controller and the shutter.
+    fixing : FixingNuisances
+        How locking and bonding shift a lens.
     readout_s : float
         Time from the end of an exposure until the camera hands out the frame.
     handling_s : float
@@ -31,6 +34,7 @@ class Nuisances:
     scene: SceneNuisances = field(default_factory=SceneNuisances)
     mount: MountNuisances = field(default_factory=MountNuisances)
     line: LineNuisances = field(default_factory=LineNuisances)
+    fixing: FixingNuisances = field(default_factory=FixingNuisances)
     readout_s: float = 0.02
     handling_s: float = 5.0
 
@@ -43,4 +47,4 @@ class Nuisances:
     @classmethod
     def none(cls) -> Nuisances:
         """Return a bench without errors; lenses still seat at random, frames keep shot and read noise."""
-        return cls(scene=SceneNuisances.none(), mount=MountNuisances.none())
+        return cls(scene=SceneNuisances.none(), mount=MountNuisances.none(), fixing=FixingNuisances.none())

@@ -162,7 +162,7 @@ def draw_bench(
     period = nuisances.pointing_period_s
     offset_mm, slope_mrad = nuisances.pointing_drift_um * 1e-3, nuisances.pointing_drift_urad * 1e-3
     return TrueBench(
-        lens=_made(lens, nuisances, lens_rng),
+        lens=made_lens(lens, nuisances, lens_rng),
         layout=Layout(
             layout.l1_mm + nuisances.l1_sigma_mm * lens_rng.standard_normal(),
             layout.l2_mm + nuisances.l2_sigma_mm * lens_rng.standard_normal(),
@@ -211,8 +211,8 @@ def _aimed(beam: Beam, hole: TrueHole | None, nuisances: SceneNuisances, rng: np
     )
 
 
-def _made(lens: Lens, nuisances: SceneNuisances, rng: np.random.Generator) -> Lens:
-    """Make the lens with its tolerances; plano stays plano."""
+def made_lens(lens: Lens, nuisances: SceneNuisances, rng: np.random.Generator) -> Lens:
+    """Return a lens as it comes out of the workshop, with its tolerances; plano stays plano."""
     surfaces = tuple(
         replace(surface, radius_mm=surface.radius_mm * (1 + nuisances.radius_sigma * rng.standard_normal()))
         for surface in lens.surfaces

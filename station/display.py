@@ -28,7 +28,9 @@ from control.messages import (
     Observation,
     PutLensIn,
     RecordBareBeam,
+    SwitchOutput,
     TakeLensOut,
+    Wait,
 )
 from driver.prompt import PromptLensHandler
 from station.cautions import CAUTIONS
@@ -42,13 +44,18 @@ _DOING: dict[type[Any], str] = {
     PutLensIn: "putting the lens in",
     Finish: "stopping motion, closing the shutter",
 }
+_VERBS: dict[type[Any], str] = {
+    Move: "moving",
+    Look: "looking",
+    SwitchOutput: "switching",
+    Wait: "waiting",
+}
 
 
 def doing(action: Action) -> str:
     """Say in a few words what an action does."""
-    if isinstance(action, Move | Look):
-        verb = "moving" if isinstance(action, Move) else "looking"
-        return f"{verb}: {action.why}"
+    if isinstance(action, Move | Look | SwitchOutput | Wait):
+        return f"{_VERBS[type(action)]}: {action.why}"
     return _DOING[type(action)]
 
 

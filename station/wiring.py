@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
 from importlib import resources
 from pathlib import Path
@@ -17,7 +17,7 @@ from driver.faults import DeviceFault
 from driver.motion import SerialMotion
 from driver.phrases import PhraseTable, PhraseTableError
 from driver.port import LoggedPort, Port, open_port
-from driver.protocols import Camera, Clock, Lamp, LensHandler, Motion, Shutter, Witness
+from driver.protocols import Camera, Clock, Lamp, LensHandler, Motion, Output, Shutter, Witness
 from station.config import BenchTable, TomlFile
 from station.config.bench import AxisTable, DeviceTable, MotionTable
 from station.config.plates import CameraTable
@@ -57,6 +57,8 @@ class Bench:
     lens_handler : LensHandler
     witness : Witness or None
     wire_log : WireLog
+    outputs : mapping of str to Output
+        What fixes a lens, by name.
     """
 
     table: BenchTable
@@ -69,6 +71,7 @@ class Bench:
     lens_handler: LensHandler
     witness: Witness | None
     wire_log: WireLog
+    outputs: Mapping[str, Output] = field(default_factory=dict)
     _closers: contextlib.ExitStack = field(default_factory=contextlib.ExitStack)
 
     def close(self) -> None:
@@ -112,6 +115,7 @@ class _Opener:
                 lens_handler=self._made(("lens_handler",), table.lens_handler, LensHandler, lambda: self.ask),
                 witness=self._witness(),
                 wire_log=self.wire_log,
+                outputs=self._outputs(),
                 _closers=self.stack,
             )
             on_failure.pop_all()
@@ -214,6 +218,13 @@ class _Opener:
         else:
             camera = self._kept(self._refusing((*key, "source"), lambda: _opencv(table, clock)))
         return PlateCamera(plate, camera, table)
+
+    def _outputs(self) -> dict[str, Output]:
+        outputs = {}
+        for number, table in enumerate(self.table.outputs):
+            device = self._from_factory(("outputs", number), str(table.factory), table.options, Output)
+            outputs[table.name] = device
+        return outputs
 
     def _witness(self) -> Witness | None:
         table = self.table.witness

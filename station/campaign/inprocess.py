@@ -219,6 +219,7 @@ def connect(
         lens_handler=sim.lens_handler,
         witness=sim.witness,
         wire_log=WireLog(),
+        outputs={output.name: sim.output(str(output.options["kind"])) for output in table.outputs},
     )
 
 

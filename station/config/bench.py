@@ -112,6 +112,19 @@ class WitnessTable(DeviceTable):
     """An independent measurement of the pose, read only after the verdict; optional."""
 
 
+class OutputTable(DeviceTable):
+    """Something that is switched to fix a lens: a clamp, a curing lamp."""
+
+    name: Name = Field(description="name by which a recipe asks for it")
+    caution: Name = Field(description="what the site says of its danger; shown before it is switched on")
+
+    @model_validator(mode="after")
+    def _check_factory(self) -> Self:
+        if self.factory is None:
+            refuse("factory", "nothing", 'text like "package.module:factory"')
+        return self
+
+
 class LayoutTable(Strict):
     """Distances along the beam."""
 
@@ -173,6 +186,7 @@ class BenchTable(Strict):
     reference: ReferenceTable = ReferenceTable()
     lens_handler: LensHandlerTable = LensHandlerTable()
     witness: WitnessTable = WitnessTable()
+    outputs: list[OutputTable] = Field([], description="what fixes a lens; each with a name of its own")
 
     @model_validator(mode="after")
     def _check(self) -> Self:
@@ -182,4 +196,7 @@ class BenchTable(Strict):
         names = [camera.name for camera in self.cameras]
         if len(set(names)) != len(names):
             refuse("cameras", f"the names {', '.join(names)}", "a name of its own for each camera")
+        outputs = [output.name for output in self.outputs]
+        if len(set(outputs)) != len(outputs):
+            refuse("outputs", f"the names {', '.join(outputs)}", "a name of its own for each output")
         return self

@@ -123,6 +123,7 @@ def setup_from_texts(bench_text: str, recipe_text: str, bench_name: str, recipe_
     _check_wavelength(setup)
     _check_glasses(setup)
     _check_lens(setup)
+    _check_outputs(setup)
     return setup
 
 
@@ -158,3 +159,15 @@ def _check_lens(setup: Setup) -> None:
         setup.lens().effective_focal_length_mm(setup.bench.beam.wavelength_nm)
     except (OpticsError, ValueError) as error:
         raise setup.recipe_file.bad(("lens",), str(error), "a lens that can be made") from error
+
+
+def _check_outputs(setup: Setup) -> None:
+    names = [output.name for output in setup.bench.outputs]
+    for number, step in enumerate(setup.recipe.fix):
+        if step.output not in names:
+            raise setup.recipe_file.bad(
+                ("fix", number, "output"),
+                repr(step.output),
+                f"an output of {setup.bench_file.name}: {', '.join(names) or 'it has none'}",
+                nearest(step.output, names),
+            )

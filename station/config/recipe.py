@@ -97,6 +97,29 @@ class LookTable(Strict):
         return self
 
 
+class FixTable(Strict):
+    """One step of fixing the lens after it was aligned."""
+
+    kind: Literal["lock", "bond"] = Field(description="lock: a clamp that can be released; bond: adhesive")
+    output: Name = Field(description="output of the bench that is switched on")
+    dwell_s: Positive = Field(description="how long the output is on, or is waited after locking")
+    look_every_s: Positive = Field(5.0, description="the spots are watched at this interval meanwhile")
+    stays_on: bool = Field(False, description="leave the output on until the lens is taken out")
+    compensate: bool = Field(True, description="set the lens off by the shift learned from earlier parts")
+    pliable_s: NotNegative = Field(0.0, description="as long as this the mount may correct while it bonds")
+    correct_um: Positive = Field(30.0, description="largest correction; more is a reject")
+    correct_arcsec: Positive = Field(60.0, description="largest correction of tilt; more is a reject")
+    tries: int = Field(2, ge=1, le=10, description="how often a lock is released and tried again, at most")
+
+    @model_validator(mode="after")
+    def _check(self) -> Self:
+        if self.kind == "lock" and self.pliable_s > 0:
+            refuse("pliable_s", self.pliable_s, "0 with a lock; only what bonds is pliable for a time")
+        if self.pliable_s > self.dwell_s:
+            refuse("pliable_s", self.pliable_s, f"at most dwell_s = {self.dwell_s:g}")
+        return self
+
+
 class RecipeTable(Strict):
     """The recipe file."""
 
@@ -106,3 +129,4 @@ class RecipeTable(Strict):
     tolerance: ToleranceTable
     budget: BudgetTable = BudgetTable()
     look: LookTable = LookTable()
+    fix: list[FixTable] = Field([], description="how the lens is fixed, step by step; nothing: it is not")

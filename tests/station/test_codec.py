@@ -57,6 +57,8 @@ OBSERVATIONS: dict[type, st.SearchStrategy[Any]] = {
     Looked: st.builds(
         Looked, st.dictionaries(st.sampled_from(SpotName), SIGHTINGS), AXES, st.integers(), FINITE
     ),
+    messages.Switched: st.builds(messages.Switched, st.text(), st.booleans(), FINITE),
+    messages.Waited: st.builds(messages.Waited, FINITE),
     messages.Faulted: st.builds(messages.Faulted, st.text(), st.text(), FINITE),
     messages.OperatorStopped: st.builds(messages.OperatorStopped, FINITE),
 }
@@ -70,6 +72,8 @@ ACTIONS: dict[type, st.SearchStrategy[Any]] = {
     messages.Look: st.builds(
         messages.Look, st.integers(), st.dictionaries(st.sampled_from(SpotName), EXPECTATIONS), st.text()
     ),
+    messages.SwitchOutput: st.builds(messages.SwitchOutput, st.text(), st.booleans(), st.text()),
+    messages.Wait: st.builds(messages.Wait, FINITE, st.text()),
     Finish: st.builds(Finish, st.sampled_from(Outcome), st.text(), st.text(), st.none() | VERDICTS),
 }
 

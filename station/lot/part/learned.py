@@ -1,0 +1,61 @@
+"""What one part teaches the next: the bench, and by how much fixing shifts a lens. Nothing else passes on."""
+
+from __future__ import annotations
+
+from collections import deque
+from dataclasses import dataclass, field
+from typing import Final
+
+import numpy as np
+
+from control.unknowns import Memory, Vector
+from control.verdict import TO_UM_ARCSEC
+from station.archive import Archive
+
+_LAST: Final = 20
+_LEAST: Final = 3
+"""With fewer earlier parts their scatter could be taken for the shift (common practice, no source)."""
+_NAMES: Final = ("decenter_x_um", "decenter_y_um", "tilt_x_arcsec", "tilt_y_arcsec")
+
+
+@dataclass(slots=True)
+class Learned:
+    """Held by the lot; declared here because nothing else may be shared between parts.
+
+    Attributes
+    ----------
+    memory : Memory or None
+        Of mount, plates and distances: every lens learns on the same bench. Only aligned parts teach.
+    """
+
+    memory: Memory | None = None
+    _shifts: dict[str, deque[Vector]] = field(default_factory=dict, init=False)
+
+    def recall(self, archive: Archive, recipe: str) -> None:
+        """Take the shifts of earlier parts from the archive, once for each recipe."""
+        if recipe in self._shifts:
+            return
+        shifts: deque[Vector] = deque(maxlen=_LAST)
+        series = [
+            {
+                point.part_id: point.value
+                for point in archive.charts.series(recipe, f"shift_{name}", last=_LAST)
+            }
+            for name in _NAMES
+        ]
+        for part_id in series[0]:
+            if all(part_id in one for one in series):
+                shifts.append(np.array([one[part_id] for one in series]) / TO_UM_ARCSEC)
+        self._shifts[recipe] = shifts
+
+    def take_shift(self, recipe: str, shift: Vector) -> None:
+        """Learn by how much fixing shifted a lens."""
+        self._shifts.setdefault(recipe, deque(maxlen=_LAST)).append(shift.copy())
+
+    def usual_shift(self, recipe: str) -> Vector | None:
+        """Return the median shift of the last parts (mm, mm, mrad, mrad); None while too few are known."""
+        shifts = self._shifts.get(recipe, ())
+        if len(shifts) < _LEAST:
+            return None
+        usual: Vector = np.median(np.array(shifts), axis=0)
+        return usual
