@@ -21,6 +21,7 @@ from station.archive import (
     Ending,
     InHand,
     LookStep,
+    LotState,
     MoveStep,
     Need,
     Phase,
@@ -64,7 +65,8 @@ def work(path: Path, at_most: int, say: Say = say) -> None:
         setup = archive.calibrations.setup("bench", "0" * 64, controller="none", software={})
         lot = archive.lots.get(LOT)
         held = [archive.claims.resume(one.part_id, setup, why="restart") for one in archive.claims.in_hand()]
-        for _ in range(at_most):
+        # Killed between the lot's end and the word of it, there is nothing left to do.
+        for _ in range(at_most if lot.state is LotState.OPEN else 0):
             part = held.pop() if held else archive.claims.claim_next(lot.id, setup)
             if part is None:
                 break

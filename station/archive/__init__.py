@@ -51,8 +51,11 @@ changed or removed.
 
 from station.archive.alarms import Alarm, Severity
 from station.archive.archive import Archive, ArchiveFacts
-from station.archive.audit import Audit
-from station.archive.calibrations import (
+from station.archive.doubt import Doubt
+from station.archive.errors import ArchiveError, Problem, Refused
+from station.archive.frames import KeepRule, KeptFrame
+from station.archive.lots import Lot, LotState, PartKind
+from station.archive.papers.calibrations import (
     Calibration,
     CalibrationKind,
     CalibrationsForRun,
@@ -60,18 +63,15 @@ from station.archive.calibrations import (
     Setup,
     WhenExpired,
 )
-from station.archive.charts import QUANTITIES, Point, Report, Spread
-from station.archive.doubt import Doubt
-from station.archive.errors import ArchiveError, Problem, Refused
-from station.archive.export import COLUMNS
-from station.archive.frames import KeepRule, KeptFrame
-from station.archive.lots import Lot, LotState, PartKind
+from station.archive.papers.recipes import RecipeForRun, RecipeState, RecipeVersion
 from station.archive.parts.claims import HeldPart
 from station.archive.parts.final import Ending, FinalRecord, Pose4
 from station.archive.parts.in_hand import Claim, InHand, Phase
 from station.archive.parts.steps import DecisionStep, LookStep, MoveStep
-from station.archive.recipes import RecipeForRun, RecipeState, RecipeVersion
 from station.archive.trail import ChainCheck, Entry
+from station.archive.views.audit import Audit
+from station.archive.views.charts import QUANTITIES, Point, Report, Spread
+from station.archive.views.export import COLUMNS
 
 __all__ = [
     "COLUMNS",

@@ -15,25 +15,25 @@ from typing import Self
 from sqlalchemy import Connection, column, func, insert, select, values
 
 from station.archive.alarms import Alarm, Alarms, Severity
-from station.archive.audit import Audit, check_records
-from station.archive.calibrations import Calibrations
-from station.archive.charts import Charts
 from station.archive.context import Context, NowUtc, system_now_utc
 from station.archive.doubt import Doubts
 from station.archive.errors import ArchiveError, Problem
-from station.archive.export import Export
 from station.archive.frames import Frames
 from station.archive.lots import Lots
+from station.archive.papers.calibrations import Calibrations
+from station.archive.papers.recipes import Recipes
+from station.archive.papers.settings import Settings
 from station.archive.parts.claims import Claims
 from station.archive.parts.reading import Parts
-from station.archive.recipes import Recipes
-from station.archive.settings import Settings
 from station.archive.store.database import Database
 from station.archive.store.durable import make_folder
 from station.archive.store.sqlite import journal_for
 from station.archive.store.tables import session, trail
 from station.archive.store.upgrade import REVISIONS, revision_of, upgrade
 from station.archive.trail import Change, Trail
+from station.archive.views.audit import Audit, check_records
+from station.archive.views.charts import Charts
+from station.archive.views.export import Export
 
 _CLOCK_SLACK = timedelta(seconds=2)
 _NOBODY = 0

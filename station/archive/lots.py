@@ -12,7 +12,7 @@ from sqlalchemy import Connection, RowMapping, func, insert, select, update
 
 from station.archive.context import Context
 from station.archive.errors import Problem
-from station.archive.recipes import RecipeForRun
+from station.archive.papers.recipes import RecipeForRun
 from station.archive.store.columns import JsonValue
 from station.archive.store.tables import lot, part
 from station.archive.trail import Change
@@ -91,7 +91,7 @@ class Lots:
         serials : sequence of str
             Each once; may be empty where a feeder announces parts (see :meth:`announce`).
         recipe : RecipeForRun
-            From :meth:`station.archive.recipes.Recipes.for_run`.
+            From :meth:`station.archive.papers.recipes.Recipes.for_run`.
         who, why : str
         settings : mapping, optional
             Kept with the lot.

@@ -11,6 +11,7 @@ import sys
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
+from tempfile import TemporaryDirectory
 
 import pytest
 from sqlalchemy import create_engine, text
@@ -67,22 +68,21 @@ def _no_postgres() -> str:
 
 
 @pytest.fixture(scope="session")
-def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Server]:
+def server() -> Iterator[Server]:
     reason = _no_postgres()
     if reason:
         pytest.skip(reason)
     with socket.socket() as probe:
         probe.bind(("127.0.0.1", 0))
         port = probe.getsockname()[1]
-    folder = tmp_path_factory.mktemp("postgres")
-    # The server runs as another user where the tests run as root; it has to reach its folder.
-    for one in (folder, *folder.parents):
-        if one.stat().st_uid == folder.stat().st_uid and one != Path("/"):
-            one.chmod(one.stat().st_mode | 0o011)
-    running = Server(folder, port)
-    running.start()
-    yield running
-    running.run("stop")
+    # Where the tests run as root the server runs as another user, who cannot reach pytest's own folders.
+    with TemporaryDirectory(prefix="archive_postgres_") as name:
+        folder = Path(name)
+        folder.chmod(0o755)
+        running = Server(folder, port)
+        running.start()
+        yield running
+        running.run("stop")
 
 
 _numbers = itertools.count(1)

@@ -15,8 +15,8 @@ from archive_help import FakeClock, aligned, finish_one, lot_of, rejected
 
 from control.messages import Outcome
 from station.archive import COLUMNS, QUANTITIES, Archive, ArchiveError, Ending, Problem, Refused, Severity
-from station.archive.export import documentation
 from station.archive.store.tables import final_record
+from station.archive.views.export import documentation
 
 Opened = Callable[..., Archive]
 # A mean that is large against the spread: the sum of squares alone would lose it (Chan, Golub, LeVeque,
@@ -149,7 +149,7 @@ def test_an_export_in_pages_is_complete(
 ) -> None:
     clock = FakeClock()
     _a_lot(archive, clock)
-    monkeypatch.setattr("station.archive.export._PAGE", 3)
+    monkeypatch.setattr("station.archive.views.export._PAGE", 3)
     assert archive.export.csv(tmp_path / "all.csv") == 8
 
 

@@ -80,7 +80,7 @@ def test_a_state_is_not_entered_twice(archive: Archive, twice: str) -> None:
     released(archive)
     if twice == "withdraw":
         archive.recipes.withdraw("f100", 1, who="B. Person", why="x")
-    with pytest.raises(Refused, match="it is (released|withdrawn) by B. Person"):
+    with pytest.raises(Refused, match=r"it is (released|withdrawn) by B\. Person"):
         getattr(archive.recipes, twice)("f100", 1, who="B. Person", why="y")
 
 

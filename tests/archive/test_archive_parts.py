@@ -15,6 +15,12 @@ from station.archive import Archive, ArchiveError, Ending, InHand, PartKind, Pha
 Opened = Callable[..., Archive]
 
 
+_COLUMNS = (
+    "attempt, lot_id, recipe_id, setup_id, station, outcome, reason, remedy, verified, spots, looks, test_moves, "
+    "moves, bench_seconds, compute_seconds, started_utc, ended_utc, run_folder, sha256"
+)
+
+
 def _claim(archive: Archive, lot_id: int) -> InHand:
     part = archive.claims.claim_next(lot_id, a_setup(archive))
     assert part is not None
@@ -80,11 +86,7 @@ def test_a_final_record_is_written_once(opened: Opened) -> None:
     with pytest.raises(Refused, match="there is a final record already, aligned, of attempt 1") as refused:
         part.finish(rejected())
     assert refused.value.problem is Problem.FINISHED
-    columns = (
-        "attempt, lot_id, recipe_id, setup_id, station, outcome, reason, remedy, verified, spots, looks, "
-    )
-    columns += "test_moves, moves, bench_seconds, compute_seconds, started_utc, ended_utc, run_folder, sha256"
-    copy = f"INSERT INTO final_record (part_id, {columns}) SELECT part_id, {columns} FROM final_record"
+    copy = f"INSERT INTO final_record (part_id, {_COLUMNS}) SELECT part_id, {_COLUMNS} FROM final_record"
     with pytest.raises(Refused) as by_hand:
         archive.database.write("double a record", lambda c: c.execute(text(copy)))
     assert by_hand.value.problem is Problem.CONTRADICTION
@@ -123,12 +125,8 @@ def test_the_database_itself_refuses_an_unverified_accept(opened: Opened) -> Non
     lot_id, _ = lot_of(archive)
     part = _claim(archive, lot_id)
     part.finish(Ending(Outcome.STOPPED, "the line was lost"))
-    copy = (
-        "INSERT INTO final_record (part_id, attempt, lot_id, recipe_id, setup_id, station, outcome, reason, remedy, "
-        "verified, spots, looks, test_moves, moves, bench_seconds, compute_seconds, started_utc, ended_utc, "
-        "run_folder, sha256) SELECT part_id + 1, attempt, lot_id, recipe_id, setup_id, station, 'aligned', reason, "
-        "remedy, verified, spots, 0, 0, 0, 0, 0, started_utc, ended_utc, '', '' FROM final_record"
-    )
+    values = _COLUMNS.replace("outcome", "'aligned'")
+    copy = f"INSERT INTO final_record (part_id, {_COLUMNS}) SELECT part_id + 1, {values} FROM final_record"
     _claim(archive, lot_id)
     with pytest.raises(Refused, match="ck_final_record_verified"):
         archive.database.write("cheat", lambda c: c.execute(text(copy)))
@@ -274,7 +272,7 @@ _GUARDED = {
 
 def test_what_is_promised_to_be_kept_refuses_to_be_changed(opened: Opened) -> None:
     archive = opened()
-    lot_id, setup = lot_of(archive)
+    lot_id, _setup = lot_of(archive)
     part = _claim(archive, lot_id)
     move(part)
     look(part)
@@ -305,7 +303,7 @@ def test_a_value_that_is_no_number_is_refused_and_the_part_stays_in_hand(archive
 
 def test_texts_that_a_database_cannot_hold_are_written_readably(opened: Opened) -> None:
     archive = opened()
-    lot_id, setup = lot_of(archive)
+    lot_id, _setup = lot_of(archive)
     part = _claim(archive, lot_id)
     part.note("Wait", "bytes \x00 from a device \udcff", {"raw": "\x00\udcff"})
     part.finish(rejected("line noise \x00 \udcff"))

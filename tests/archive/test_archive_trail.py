@@ -106,7 +106,7 @@ def test_every_way_to_tamper_is_told_with_its_place(
         ("DELETE FROM final_record", "part number 1 is finished without a final record"),
         ("UPDATE part SET state = 'waiting' WHERE id = 1", "the part is waiting"),
         ("UPDATE recipe SET text = 'wider'", "text of recipe number 1 is not the one"),
-        ("UPDATE recipe SET text = 'x', sha256 = '%s'" % hashlib.sha256(b"x").hexdigest(), "text of recipe"),
+        (f"UPDATE recipe SET text = 'x', sha256 = '{hashlib.sha256(b'x').hexdigest()}'", "text of recipe"),
         (
             "UPDATE setting SET value = '99' WHERE name = 'lot.hours'",
             "'lot.hours' has a value that the trail",

@@ -9,10 +9,10 @@ from typing import Any
 
 from sqlalchemy import Connection, RowMapping, func, insert, select, update
 
-from station.archive.calibrations import Setup
 from station.archive.context import Context
 from station.archive.errors import Problem
 from station.archive.lots import PartKind
+from station.archive.papers.calibrations import Setup
 from station.archive.parts.in_hand import Claim, InHand, Phase
 from station.archive.store.tables import attempt, look, lot, move, part
 from station.archive.trail import Change

@@ -1,0 +1,1 @@
+"""What a part is made by and with: recipes, calibrations, settings."""

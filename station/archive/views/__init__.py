@@ -1,0 +1,1 @@
+"""What is read from many records: reports, series, exports, and whether the records are still true."""
