@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
-from itertools import zip_longest
 from typing import Any
 
 from control.messages import Action, Observation
@@ -139,13 +138,13 @@ def _steps(record: Mapping[str, Any]) -> Iterator[tuple[Observation, JsonValue]]
 
 
 def _first_difference(recorded: JsonValue, now: JsonValue) -> tuple[str, JsonValue, JsonValue] | None:
-    """Return where two JSON values differ first, and both sides there."""
-    for one, other in zip_longest(_leaves(recorded), _leaves(now), fillvalue=("", None)):
+    """Return where two JSON values differ first, and both sides there; None for what one side lacks."""
+    one, other = dict(_leaves(recorded)), dict(_leaves(now))
+    for where in [*other, *(where for where in one if where not in other)]:
+        left, right = one.get(where), other.get(where)
         # A bool is no number here, although Python takes True for 1.
-        if one != other or type(one[1]) is not type(other[1]):
-            if one[0] == other[0]:
-                return one[0], one[1], other[1]
-            return (one[0], one[1], None) if one[0] else (other[0], None, other[1])
+        if left != right or type(left) is not type(right) or (where in one) != (where in other):
+            return where, left, right
     return None
 
 

@@ -65,11 +65,15 @@ class MeasuresSpots:
         self._model = SightingModel(
             sim.true, sim.plates, sim.camera_setups, sim.nuisances.scene, sim.seed, sigma_mm=sigma_mm
         )
+        self._true = sim.true
         self._spots = QuickSpots(sim.true, sim.plates, sim.nuisances.scene)
         self._states: dict[tuple[str, int], SceneState] = {}
 
     def image(self, frame: Frame, sensor: Sensor) -> Image:
         """Return a frame with the state of the bench at its exposure."""
+        if self._true is not self._sim.true:  # another lens was laid ready
+            self._true = self._sim.true
+            self._spots = QuickSpots(self._true, self._sim.plates, self._sim.nuisances.scene)
         sequence, state = self._sim.scene_state(frame.camera)
         self._states[frame.camera, sequence] = state
         while len(self._states) > _REMEMBERED:
