@@ -10,14 +10,22 @@ from sqlalchemy import text
 from sqlalchemy.exc import DBAPIError
 
 from control.messages import Outcome
-from station.archive import Archive, ArchiveError, Ending, InHand, PartKind, Phase, Pose4, Problem, Refused
+from station.archive import (
+    Archive,
+    ArchiveError,
+    Ending,
+    InHand,
+    PartKind,
+    Phase,
+    Pose4,
+    Problem,
+    Refused,
+)
 
 Opened = Callable[..., Archive]
-
-
 _COLUMNS = (
-    "attempt, lot_id, recipe_id, setup_id, station, outcome, reason, remedy, verified, spots, looks, test_moves, "
-    "moves, bench_seconds, compute_seconds, started_utc, ended_utc, run_folder, sha256"
+    "attempt, lot_id, recipe_id, setup_id, station, outcome, reason, remedy, verified, spots, looks, "
+    "test_moves, moves, bench_seconds, compute_seconds, started_utc, ended_utc, run_folder, sha256"
 )
 
 
