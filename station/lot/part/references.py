@@ -245,7 +245,7 @@ class References:
         self._plates, self._rested_on = plates, dict(self.eyes.maps)
 
     def _is_well(self) -> bool:
-        """Say whether the line still answers; where it does not, the axes have to be homed after connecting."""
+        """Say whether the line still answers; where it does not, the axes are homed after connecting."""
         try:
             self.bench.motion.positions()
         except DeviceFault:
