@@ -62,8 +62,8 @@ class Errors:
         Standard deviation of the map's error per mm from the plate's middle.
     """
 
-    inflation: float = 1.15
-    hole_sigma_mm: float = 0.0025
+    inflation: float = 1.1
+    hole_sigma_mm: float = 0.0019
     hole_told_mm: float = 0.0020
     map_sigma_mm: tuple[float, float] = (0.0009, 0.0018)
     map_told_mm: tuple[float, float] = (0.0010, 0.0021)
