@@ -23,7 +23,7 @@ from night_bench import RECIPES, NightBench, PlannedPart, plan_night, setup_for
 
 from control.messages import Outcome
 from station.archive import Archive
-from station.lot.line import Line
+from station.lot.line import Line, StationStopError
 from station.lot.lot import LotEnd, LotRun
 from station.lot.order import Order, create_order, open_again, recalled_order
 from station.lot.parts_file import PartLine
@@ -99,9 +99,7 @@ class Night:
         self.line_bench.repair()
         for alarm in self.archive.alarms.open():
             self.archive.alarms.acknowledge(alarm.id, who="A. Person", why="seen to")
-        learned = line.learned
         line = self.line()
-        line.learned = learned
         order, _ = recalled_order(
             self.archive,
             self.archive.lots.get(next(iter(order.recipes.values())).lot.name),
@@ -110,9 +108,14 @@ class Night:
         )
         open_again(self.archive, order, "A. Person", "repaired")
         some = next(iter(order.recipes.values())).setup
+        line.recall_learned(some)
+        line.recall_beginning(some)
         if end.cause == "targets_moved":
             line.begin_anew(some, "A. Person", "targets set to the beam")
-        held = recover(line, order)
+        try:
+            held = recover(line, order)
+        except StationStopError as stop:
+            return LotEnd(False, stop.cause.words, stop.cause.code, 0)
         return LotRun(line, order, held).run()
 
     def _count(self, serial: str) -> None:

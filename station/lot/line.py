@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Callable
+from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from importlib import metadata
@@ -14,7 +15,7 @@ from station.archive import Setup as MadeWith
 from station.config import Setup
 from station.looking import Eyes, PlateNotMapped
 from station.lot.handling import Handling
-from station.lot.part.learned import Learned
+from station.lot.part.learned import Learned, memory_of, memory_text
 from station.lot.part.references import (
     BareBeam,
     BareBeamNotSeenError,
@@ -27,6 +28,8 @@ from station.stopping import OperatorStop, StopRequest
 from station.wiring import Bench
 
 BEAM = Need(CalibrationKind.BARE_BEAM, "beam")
+MOUNT = Need(CalibrationKind.MOUNT, "mount")
+MOUNT_LASTS = timedelta(days=7)
 BARE_BEAM_LASTS = timedelta(hours=24)
 PROGRAM = "program"
 
@@ -66,6 +69,8 @@ class Line:
         Time of the day, with its zone.
     beat : callable
         Called whenever the loop goes round.
+    resting : callable
+        Makes the context in which a person or a feeder may take any time; nothing moves then.
     """
 
     bench: Bench
@@ -78,6 +83,7 @@ class Line:
     log: Callable[[str], None]
     local_now: Callable[[], datetime]
     beat: Callable[[], None]
+    resting: Callable[[], AbstractContextManager[object]] = nullcontext
     learned: Learned = field(default_factory=Learned)
     references: References = field(init=False)
     _calibration: Calibration | None = field(default=None, init=False)
@@ -138,6 +144,22 @@ class Line:
         self.references.first_mm = None
         self.references.forget_maps()
         self._calibration = None
+
+    def recall_learned(self, setup: Setup) -> None:
+        """Take over what earlier lots taught about the bench, while that record is valid."""
+        found = self.archive.calibrations.newest(setup.bench.name, MOUNT)
+        if found is not None and not found.why_not_valid(self.archive.context.now()):
+            self.learned.memory = memory_of(found.text)
+
+    def keep_learned(self, setup: Setup) -> None:
+        """Keep what the parts taught about the bench for the next lot."""
+        if self.learned.memory is None:
+            return
+        until = self.archive.context.now() + MOUNT_LASTS
+        text = memory_text(self.learned.memory)
+        self.archive.calibrations.add(
+            setup.bench.name, MOUNT, text, who=PROGRAM, why="learned from the parts", valid_until_utc=until
+        )
 
     def made_with(self, setup: Setup) -> MadeWith:
         """Return the identity of what a part is made with."""

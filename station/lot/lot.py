@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import subprocess
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from datetime import datetime
 
@@ -64,8 +65,13 @@ class LotRun:
     def __post_init__(self) -> None:
         self._watch = ProcessWatch(self.line.settings)
 
-    def run(self) -> LotEnd:
+    def run(self, recovering: Callable[[], InHand | None] | None = None) -> LotEnd:
         """Work until the lot is done or has to stop; then stop motion, close the shutter, do the end action.
+
+        Parameters
+        ----------
+        recovering : callable, optional
+            Called first; returns a part that was in hand and has to be aligned anew.
 
         Raises
         ------
@@ -73,6 +79,7 @@ class LotRun:
             When the archive cannot be written any more; the station is safe, and nothing is lost.
         """
         try:
+            self.held = self.held if recovering is None else recovering()
             end = self._work()
         except StationStopError as stop:
             end = self._stopped(stop)
@@ -80,6 +87,7 @@ class LotRun:
             failures = self.line.make_safe()
             for failure in failures:
                 self.line.log(f"the station could not be made safe: {failure}")
+        self.line.keep_learned(next(iter(self.order.recipes.values())).setup)
         self._end_action()
         return end
 
@@ -116,7 +124,8 @@ class LotRun:
     def _next_recipe(self) -> str | None:
         handling = self.line.handling
         if isinstance(handling, Feeder) and not self._waiting():
-            announced = handling.announced()
+            with self.line.resting():
+                announced = handling.announced()
             if announced is None:
                 return None
             if announced.recipe not in self.order.recipes:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 from control.aligner import Aligner
@@ -84,46 +85,84 @@ class OnePart:
         Raises
         ------
         StationStopError
-            When the station cannot go on; the part has its final record then, except where the archive failed
-            or the mount could not be loaded.
+            When the station cannot go on. A part that was not being fixed stays in hand, without a record,
+            and is aligned anew when the lot is resumed; one that was being fixed has its record.
         ArchiveError
             Nothing is lost: the part is still in hand, and is resumed at the next start.
         """
         record, tried = self._tries()
+        stop = self._needs_a_person(tried)
+        if stop is not None and not tried.fixing_began:
+            self.part.flush()
+            raise stop
         aside = tried.finish.outcome is not Outcome.ALIGNED
         final = self.part.finish(record.ending(tried.finish, self._compute_s, tried.shift, self._targets()))
         self._learn(tried)
+        if stop is not None:
+            raise stop
         self.unload(aside=aside)
         return final
 
     # --- tries ----------------------------------------------------------------------------------------------
 
     def _tries(self) -> tuple[PartRecord, Try]:
-        faults, wait_s = self.line.settings.faults, self.line.settings.faults.wait_s
-        for number in range(1, faults.tries + 1):
+        wait_s = self.line.settings.faults.wait_s
+        tries: list[Try] = []
+        while True:
             record = PartRecord(self.setup, self.part)
-            tried = self._try(record)
-            again = tried.cause in faults.go_on and not tried.fixing_began and number < faults.tries
-            if not again:
-                return record, tried
-            cause = Cause(
-                tried.cause, tried.finish.reason, tried.finish.remedy or "nothing: it is tried again"
-            )
+            tries.append(self._try(record))
+            if not self._once_more(tries):
+                return record, self._concluded(tries)
+            tried = tries[-1]
+            code = tried.cause or "rejected"
+            cause = Cause(code, tried.finish.reason, "nothing: it is tried again")
             self.line.bell.ring(Severity.NOTE, cause, lot_id=self.part.claim.lot_id)
             self.line.references.forget()
-            self.line.wait(wait_s)
-            wait_s *= 2
-            self.take_up_again(f"again after {tried.cause}")
-        raise AssertionError("tries is at least 1")
+            if tried.cause:
+                self.line.wait(wait_s)
+                wait_s *= 2
+            self._take_up_again(f"again: {code}")
 
-    def take_up_again(self, why: str) -> None:
-        """Go on with the part in a new attempt; the station is made ready first, which takes the lens out."""
+    def _once_more(self, tries: Sequence[Try]) -> bool:
+        """Say whether the part is tried again, on a bench that is homed, mapped and checked anew."""
+        tried = tries[-1]
+        if tried.fixing_began or len(tries) >= self.line.settings.faults.tries:
+            return False
+        if tried.finish.outcome is Outcome.REJECTED:
+            rejects = sum(one.finish.outcome is Outcome.REJECTED for one in tries)
+            return self.line.settings.rejects.confirm and rejects == 1
+        return tried.finish.outcome is Outcome.STOPPED and tried.cause in self.line.settings.faults.go_on
+
+    def _concluded(self, tries: Sequence[Try]) -> Try:
+        """Return the last try; a lens that contradicts a bench checked each time is at fault itself."""
+        last = tries[-1]
+        contradicted = [
+            one.finish.outcome is Outcome.REJECTED or (one.cause == BENCH_WRONG and not one.fixing_began)
+            for one in tries
+        ]
+        if len(tries) < 2 or not all(contradicted) or last.finish.outcome is Outcome.REJECTED:
+            return last
+        reason = (
+            f"the spots did not fit the recipe in {len(tries)} tries, with the bench homed, mapped and its "
+            f"beam checked before each; the last: {last.finish.reason}"
+        )
+        finish = Finish(Outcome.REJECTED, reason, "check the part against the recipe, and how it is seated")
+        return dataclasses.replace(last, finish=finish, cause="")
+
+    def _needs_a_person(self, tried: Try) -> StationStopError | None:
+        """Return the stop after a fault that the station may not go on from by itself."""
+        if not tried.cause or tried.cause in self.line.settings.faults.go_on:
+            return None
+        if tried.cause == OPERATOR.code:
+            return StationStopError(OPERATOR, Severity.NOTE)
+        return StationStopError(
+            Cause(tried.cause, tried.finish.reason, tried.finish.remedy or "see the reason")
+        )
+
+    def _take_up_again(self, why: str) -> None:
+        """Go on with the part in a new attempt; making the station ready takes the lens out."""
         self.part.flush()
-        try:
-            self.line.make_ready(self.setup, lot_id=self.part.claim.lot_id)
-        except StationStopError as stop:
-            self._give_up(stop.cause)
-            raise
+        self.line.make_ready(self.setup, lot_id=self.part.claim.lot_id)
         made_with = self.line.made_with(self.setup)
         self.part = self.line.archive.claims.resume(self.part.claim.part_id, made_with, why=why)
 
@@ -137,7 +176,7 @@ class OnePart:
             return Try(finish, runner.cause)
         fixed = self._fix(record, aligner) if self.setup.recipe.fix else None
         tried = fixed or Try(finish, "")
-        if tried.finish.outcome is Outcome.ALIGNED:
+        if tried.finish.outcome in (Outcome.ALIGNED, Outcome.REJECTED):
             self._aligned_by = aligner
             tried = self._confirmed(record, tried)
         return tried
@@ -147,13 +186,12 @@ class OnePart:
         claim = self.part.claim
         self.part.enter(Phase.LOADING, time_s=self.line.bench.clock.now_s())
         try:
-            with self.line.stop.interruptible():
+            self.line.bench.shutter.close()
+            with self.line.resting(), self.line.stop.interruptible():
                 self.line.references.lens_is_in()  # from now on it may be
                 self.line.handling.load(claim.serial, self.recipe)
         except (OperatorStop, DeviceFault) as error:
-            cause = cause_of(error)
-            self._give_up(cause)
-            raise StationStopError(cause) from error
+            raise StationStopError(cause_of(error)) from error
 
     def _aligner(self) -> Aligner:
         plan = plan_of(self.setup)
@@ -223,23 +261,18 @@ class OnePart:
         if not self.line.settings.checks.plates_after_part:
             return tried
         faults, clock = self.line.settings.faults, self.line.bench.clock
-        for number in range(1, faults.tries + 1):
-            cause = self._plates_moved()
-            if cause is None:
-                return tried
+        left = faults.tries
+        while (cause := self._plates_moved()) is not None:
+            left -= 1
             record.add_fault(cause.code, cause.words, clock.now_s(), "check the plates")
             self.line.make_safe()
             # Looking again moves nothing: a lens that is fixed may wait for it.
-            if cause.code == BENCH_WRONG or cause.code not in faults.go_on or number == faults.tries:
-                break
+            if cause.code == BENCH_WRONG or cause.code not in faults.go_on or not left:
+                reason = f"{cause.code}: after the verdict: {cause.words}"
+                finish = Finish(Outcome.STOPPED, reason, cause.remedy, tried.finish.verdict)
+                return dataclasses.replace(tried, finish=finish, cause=cause.code)
             self.line.wait(faults.wait_s)
-        finish = Finish(
-            Outcome.STOPPED,
-            f"{cause.code}: after the verdict: {cause.words}",
-            cause.remedy,
-            tried.finish.verdict,
-        )
-        return dataclasses.replace(tried, finish=finish, cause=cause.code)
+        return tried
 
     def _plates_moved(self) -> Cause | None:
         """Map the plates again; return why the verdict does not count, None when it does."""
@@ -265,13 +298,6 @@ class OnePart:
         if tried.finish.outcome is Outcome.ALIGNED and self._aligned_by is not None:
             self.line.learned.memory = self._aligned_by.remember()
 
-    def _give_up(self, cause: Cause) -> None:
-        """Finish a part that the station cannot go on with."""
-        by_person = cause.code == OPERATOR.code
-        reason = "stopped by the operator" if by_person else f"{cause.code}: {cause.words}"
-        finish = Finish(Outcome.STOPPED, reason, cause.remedy)
-        self.part.finish(PartRecord(self.setup, self.part).ending(finish, self._compute_s, None, None))
-
     def unload(self, *, aside: bool) -> None:
         """Take the lens out; what fixed the mount to it is released first.
 
@@ -284,7 +310,8 @@ class OnePart:
         try:
             line.bench.shutter.close()
             line.outputs_off()
-            line.handling.unload(claim.serial, aside=aside)
+            with line.resting():
+                line.handling.unload(claim.serial, aside=aside)
         except DeviceFault as fault:
             line.make_safe()
             line.references.forget()

@@ -13,9 +13,10 @@ from control.messages import Action, Finish, Look, Looked, Observation, Outcome,
 from control.model import lens_model
 from control.still import StillLens
 from control.words import why_contradictory, why_passed
+from driver.faults import DeviceFault
 from station.archive import HeldPart, InHand, Phase, Severity
-from station.lot.line import STATION_FAULTS, Line, cause_of
-from station.lot.one_part import OnePart
+from station.lot.line import STATION_FAULTS, Line, StationStopError, cause_of
+from station.lot.one_part import OnePart, Silent
 from station.lot.order import Order
 from station.lot.part.record import PartRecord
 from station.lot.part.runner import PartRunner
@@ -55,9 +56,14 @@ def recover(line: Line, order: Order) -> InHand | None:
         lot_id=held.lot_id,
         part_id=held.part_id,
     )
-    part = line.archive.claims.resume(held.part_id, line.made_with(setup), why=_RESTART)
     if not setup.recipe.fix or held.phase in (Phase.CLAIMED, Phase.LOADING, Phase.ALIGNING):
-        return part
+        line.make_ready(setup, lot_id=held.lot_id)
+        return line.archive.claims.resume(held.part_id, line.made_with(setup), why=_RESTART)
+    try:
+        line.references.connect()
+    except DeviceFault as fault:
+        raise StationStopError(cause_of(fault)) from fault
+    part = line.archive.claims.resume(held.part_id, line.made_with(setup), why=_RESTART)
     _end_fixed(line, OnePart(line, setup, recipe, part), held)
     return None
 
@@ -103,23 +109,13 @@ def _verify_in_place(line: Line, one: OnePart, record: PartRecord) -> Finish:
         aligner=decides,
         eyes=line.eyes,
         record=record,
-        display=Quiet(),
+        display=Silent(),
         stop=line.stop,
         references=line.references,
         beat=line.beat,
         stays_on=lambda: tuple(line.bench.outputs),
     )
     return runner.run()
-
-
-class Quiet:
-    """Shows nothing."""
-
-    def acting(self, action: object, bench_s: float) -> None:
-        """Show nothing."""
-
-    def noticed(self, observation: object, bench_s: float) -> None:
-        """Show nothing."""
 
 
 class _OneLook:

@@ -74,6 +74,9 @@ class RejectsTable(Strict):
 
     in_a_row: int = Field(3, ge=2, le=100, description="this many one after the other")
     window: int = Field(40, ge=4, le=10_000, description="length of the stretch of parts that is counted")
+    confirm: bool = Field(
+        True, description="a part is rejected only when it is so twice, the bench checked in between"
+    )
     share: float = Field(0.02, gt=0, lt=0.5, description="share of bad lenses that is expected")
 
 

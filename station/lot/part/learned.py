@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import json
 from collections import deque
 from dataclasses import dataclass, field
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 
-from control.unknowns import Memory, Vector
+from control.unknowns import KEPT, Memory, Vector
 from control.verdict import TO_UM_ARCSEC
 from station.archive import Archive
 
@@ -59,3 +60,23 @@ class Learned:
             return None
         usual: Vector = np.median(np.array(shifts), axis=0)
         return usual
+
+
+def memory_text(memory: Memory) -> str:
+    """Return what was learned of the bench as the text of a calibration."""
+    content = {"mean": memory.mean.tolist(), "covariance": memory.covariance.tolist(), "parts": memory.parts}
+    return json.dumps(content)
+
+
+def memory_of(text: str) -> Memory | None:
+    """Return what a calibration says of the bench; None when it is of another version or no such thing."""
+    try:
+        data: dict[str, Any] = json.loads(text)
+        mean = np.array(data["mean"], dtype=float)
+        covariance = np.array(data["covariance"], dtype=float)
+        parts = int(data["parts"])
+    except (ValueError, KeyError, TypeError):
+        return None
+    count = len(KEPT)
+    sound = mean.shape == (count,) and covariance.shape == (count, count) and np.isfinite(covariance).all()
+    return Memory(mean, covariance, parts) if sound else None

@@ -245,7 +245,7 @@ class References:
         self._plates, self._rested_on = plates, dict(self.eyes.maps)
 
     def _is_well(self) -> bool:
-        """Say whether the line still answers; where it does not, the axes are homed after connecting."""
+        """Say whether the line still answers; where it does not, the axes are not homed any more."""
         try:
             self.bench.motion.positions()
         except DeviceFault:

@@ -9,7 +9,8 @@ from __future__ import annotations
 import os
 import threading
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from typing import Self
 
 from station.lot.watch.notify import ServiceManager
@@ -51,6 +52,7 @@ class Watchdog:
         self._last_s = self._told_s = time.monotonic()
         self._done = threading.Event()
         self._thread = threading.Thread(target=self._watch, name="watchdog", daemon=True)
+        self._resting = False
         self.bitten = False
 
     def __enter__(self) -> Self:
@@ -69,8 +71,20 @@ class Watchdog:
             self._told_s = now_s
             self._manager.alive()
 
+    @contextmanager
+    def resting(self) -> Iterator[None]:
+        """Let the loop wait for a person without being taken for stuck; the service manager hears of it."""
+        self._resting = True
+        try:
+            yield
+        finally:
+            self._resting = False
+            self.beat()
+
     def _watch(self) -> None:
         while not self._done.wait(min(0.25, self._limit_s / 4)):
+            if self._resting:
+                self.beat()
             quiet_s = time.monotonic() - self._last_s
             if quiet_s > self._limit_s:
                 self._bite(quiet_s)

@@ -1,0 +1,1 @@
+"""What ``coincide lot``, ``resume``, ``hold`` and ``report`` do."""

@@ -1,0 +1,168 @@
+"""``coincide lot`` and ``coincide resume``."""
+
+from __future__ import annotations
+
+import json
+import sys
+from collections.abc import Mapping
+from pathlib import Path
+
+from station.archive import Archive, Lot, LotState, RecipeForRun
+from station.config import Setup, load_setup
+from station.config.loading import load_bench
+from station.config.problems import BadInput
+from station.lot.command.at_work import Options, log, open_archive, station_at_work
+from station.lot.line import Line
+from station.lot.lot import LotEnd, LotRun
+from station.lot.order import Order, create_order, open_again, recalled_order
+from station.lot.parts_file import PartLine, read_parts
+from station.lot.recovery import recover
+from station.lot.settings import load_lot_settings
+from station.stopping import StopRequest
+
+DONE, STOPPED = 0, 3
+
+
+def run_lot(
+    *,
+    files: tuple[Path, tuple[Path, ...]],
+    parts: Path | None,
+    name: str,
+    settings: Path | None,
+    unreleased: bool,
+    options: Options,
+    as_json: bool,
+    stop: StopRequest,
+) -> int:
+    """Work through a new lot; return the exit status."""
+    table = load_lot_settings(settings)
+    bench, recipes = files
+    setups = _named([load_setup(bench, recipe) for recipe in recipes])
+    listed: tuple[PartLine, ...] = () if parts is None else read_parts(parts, list(setups))
+    first = next(iter(setups.values()))
+    with open_archive(options, first.bench.name) as archive:
+        _refuse_what_is_in_hand(archive)
+        usable = {
+            key: (_recipe(archive, key, one, options.who, unreleased), one) for key, one in setups.items()
+        }
+        for recipe, _ in usable.values():
+            log(recipe.words)
+        order = create_order(archive, name, listed, usable, table, options.who)
+        with station_at_work(first, archive, table, options, stop) as line:
+            line.recall_beginning(first)
+            line.recall_learned(first)
+            end = LotRun(line, order).run()
+        return _told(archive, order, end, as_json)
+
+
+def run_resume(
+    *,
+    bench: Path,
+    name: str | None,
+    targets_set: bool,
+    options: Options,
+    as_json: bool,
+    stop: StopRequest,
+) -> int:
+    """Deal with what was in hand, and go on with the lot; return the exit status."""
+    bench_file = load_bench(bench)
+    with open_archive(options, bench_file.table.name) as archive:
+        archive.check_file()
+        lot = _lot_to_resume(archive, name)
+        if lot is None:
+            log("nothing is in hand, and no lot is open or stopped")
+            return DONE
+        order, table = recalled_order(archive, lot, bench_file.text, str(bench))
+        first = next(iter(order.recipes.values())).setup
+        open_again(archive, order, options.who, "resumed")
+        with station_at_work(first, archive, table, options, stop) as line:
+            end = _resumed(line, order, first, options, targets_set=targets_set)
+        return _told(archive, order, end, as_json)
+
+
+def _resumed(line: Line, order: Order, first: Setup, options: Options, *, targets_set: bool) -> LotEnd:
+    if targets_set:
+        line.begin_anew(first, options.who, "the targets were set to the beam")
+    else:
+        line.recall_beginning(first)
+    line.recall_learned(first)
+    run = LotRun(line, order)
+    return run.run(recovering=lambda: recover(line, order))
+
+
+def _lot_to_resume(archive: Archive, name: str | None) -> Lot | None:
+    held = archive.claims.in_hand()
+    if held:
+        lots = {one.id: one for one in archive.lots.recent(1000)}
+        return lots.get(held[0].lot_id) or archive.lots.get(held[0].lot)
+    if name is not None:
+        return _by_title(archive, name)
+    for state in (LotState.OPEN, LotState.STOPPED):
+        newest = archive.lots.recent(1, state=state)
+        if newest:
+            return newest[0]
+    return None
+
+
+def _by_title(archive: Archive, title: str) -> Lot:
+    for lot in archive.lots.recent(1000):
+        kept = lot.settings if isinstance(lot.settings, dict) else {}
+        if title in (lot.name, kept.get("title")):
+            return lot
+    return archive.lots.get(title)
+
+
+def _named(setups: list[Setup]) -> dict[str, Setup]:
+    named: dict[str, Setup] = {}
+    for setup in setups:
+        if setup.recipe.name in named:
+            raise setup.recipe_file.bad(
+                ("name",), repr(setup.recipe.name), "a name of its own for each recipe"
+            )
+        named[setup.recipe.name] = setup
+    return named
+
+
+def _recipe(archive: Archive, name: str, setup: Setup, who: str, unreleased: bool) -> RecipeForRun:
+    version = archive.recipes.add(
+        name, setup.recipe_file.text, who=who, why=f"lot with {setup.recipe_file.name}"
+    )
+    return archive.recipes.for_run(name, version.version, unreleased_allowed=unreleased)
+
+
+def _refuse_what_is_in_hand(archive: Archive) -> None:
+    held = archive.claims.in_hand()
+    if held:
+        raise BadInput(
+            "the archive",
+            "",
+            found=f"part {held[0].serial} of lot {held[0].lot} is in hand at this station",
+            allowed="a new lot when nothing is in hand: coincide resume",
+        )
+
+
+def _told(archive: Archive, order: Order, end: LotEnd, as_json: bool) -> int:
+    counts = _counts(archive, order)
+    told: Mapping[str, object] = {
+        "lot": order.title,
+        "done": end.done,
+        "cause": end.cause,
+        "why": end.why,
+        "parts": end.parts,
+        **counts,
+    }
+    if as_json:
+        sys.stdout.write(json.dumps(told) + "\n")
+    else:
+        words = ", ".join(f"{count} {name}" for name, count in counts.items())
+        sys.stdout.write(f"{order.title}: {'done' if end.done else 'stopped'}: {end.why}\n  {words}\n")
+    return DONE if end.done else STOPPED
+
+
+def _counts(archive: Archive, order: Order) -> dict[str, int]:
+    total: dict[str, int] = {}
+    for lot_id in order.lot_ids:
+        report = archive.charts.lot(lot_id)
+        for name, count in (*report.outcomes.items(), ("waiting", archive.lots.counts(lot_id)["waiting"])):
+            total[name] = total.get(name, 0) + count
+    return total
