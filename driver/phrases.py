@@ -8,7 +8,7 @@ import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from enum import Enum
-from functools import cached_property
+from functools import cached_property, lru_cache
 from importlib import resources
 from pathlib import Path
 from typing import Any, Literal, Self
@@ -39,6 +39,8 @@ __all__ = ["Activity", "ControllerState", "PhraseTable", "PhraseTableError", "Re
 
 
 _SECONDS = {"second": 1.0, "minute": 60.0}
+# A controller says the same few words over and over while it is polled; a night must not grow by them.
+_REMEMBERED = 256
 
 
 class UnreadableError(ValueError):
@@ -286,11 +288,11 @@ class PhraseTable(_Table):
     def acknowledges(self, words: str) -> bool:
         """Say whether the words of a reply acknowledge a command."""
         pattern = self.replies.acknowledge
-        return pattern is not None and re.fullmatch(pattern, words) is not None
+        return pattern is not None and matched(pattern, words) is not None
 
     def read_refusal(self, words: str) -> Refusal | None:
         """Return the meaning of an error reply, or None where it is none."""
-        match = None if self.replies.error is None else re.fullmatch(self.replies.error, words)
+        match = None if self.replies.error is None else matched(self.replies.error, words)
         return None if match is None else Refusal(self.errors.get(match["code"], "refused"), words)
 
     def read_identity(self, words: str) -> str:
@@ -379,8 +381,14 @@ def _plain(value: float, decimals: int) -> str:
     return text.removeprefix("-") if float(text) == 0 else text
 
 
+@lru_cache(maxsize=_REMEMBERED)
+def matched(pattern: str, words: str) -> re.Match[str] | None:
+    """Match the whole of a reply; the few replies that come over and over are matched once."""
+    return re.fullmatch(pattern, words)
+
+
 def _groups(pattern: str, words: str, *needed: str) -> dict[str, str]:
-    match = re.fullmatch(pattern, words)
+    match = matched(pattern, words)
     if match is None:
         raise UnreadableError(f"{words!r} does not fit {pattern!r}")
     groups = {name: text for name, text in match.groupdict().items() if text is not None}
