@@ -57,6 +57,17 @@ def lens_handler(address: str) -> RemoteLensHandler:
     return RemoteLensHandler(address)
 
 
+def output(kind: str, address: str) -> RemoteOutput:
+    """Return an output of the bench at ``address``: kind "lock" or "bond".
+
+    Raises
+    ------
+    DeviceFault
+        HANDLER_FAILED when the bench does not answer.
+    """
+    return RemoteOutput(kind, address)
+
+
 def witness(address: str) -> RemoteWitness:
     """Return the witness of the bench at ``address``.
 
@@ -217,6 +228,31 @@ class RemoteLensHandler:
     def lens_out(self) -> None:
         """Return when the beam is bare."""
         self._link.ask("lens_out")
+
+    def close(self) -> None:
+        """Release the connection; may be called twice."""
+        self._link.close()
+
+
+class RemoteOutput:
+    """An output over the bench port; fulfils :class:`driver.protocols.Output`."""
+
+    def __init__(self, kind: str, address: str) -> None:
+        self._link = _Link(address, FaultCode.HANDLER_FAILED, FaultCode.HANDLER_FAILED)
+        self._kind = kind
+        self.is_on()
+
+    def on(self) -> None:
+        """Switch on."""
+        self._link.ask("switch", kind=self._kind, on=True)
+
+    def off(self) -> None:
+        """Switch off."""
+        self._link.ask("switch", kind=self._kind, on=False)
+
+    def is_on(self) -> bool:
+        """Say whether it is on."""
+        return bool(self._link.ask("is_on", kind=self._kind)[0]["on"])
 
     def close(self) -> None:
         """Release the connection; may be called twice."""

@@ -200,6 +200,11 @@ class _Server:
             bench.lens_handler.lens_in()
         elif asked == "lens_out":
             bench.lens_handler.lens_out()
+        elif asked == "switch":
+            output = bench.output(header["kind"])
+            (output.on if header["on"] else output.off)()
+        elif asked == "is_on":
+            return {"on": bench.output(header["kind"]).is_on()}, b""
         elif asked != "now":
             raise ValueError(f"the bench port does not know {asked!r}")
         return {"now_s": bench.clock.now_s()}, b""

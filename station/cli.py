@@ -143,6 +143,70 @@ def campaign(stop: StopRequest, /, **options: Any) -> int:
     return int(_commands().run_campaign(stop=stop, **options))
 
 
+_archive = click.option(
+    "--archive", default="runs/archive.sqlite", show_default=True, help="File, or postgresql:// address."
+)
+_station = click.option("--station", help="Name of this station. Default: the bench's name.")
+_who = click.option("--who", default="operator", show_default=True, help="Who does this; the trail keeps it.")
+
+
+@cli.command()
+@click.option("--bench", type=_FILE, required=True, help="BENCH.toml: what belongs to the bench.")
+@click.option(
+    "--recipe", "recipes", type=_FILE, required=True, multiple=True, help="RECIPE.toml; may be repeated."
+)
+@click.option("--parts", type=_FILE, help="PARTS.csv: serial, recipe. Without: announced on standard input.")
+@click.option("--name", required=True, help="Name of the lot.")
+@click.option("--settings", type=_FILE, help="LOT.toml: limits, checks, alarms.")
+@click.option("--unreleased", is_flag=True, help="Use recipes that nobody has released.")
+@_archive
+@_station
+@_who
+@_json
+@click.pass_obj
+def lot(stop: StopRequest, /, **options: Any) -> int:
+    """Work through a list of parts.
+
+    Exit status: 0 every part is done, 2 bad input, 3 stopped (coincide resume goes on).
+    """
+    return int(_lots().run_lot(stop=stop, **options))
+
+
+@cli.command()
+@click.option("--bench", type=_FILE, required=True, help="BENCH.toml: what belongs to the bench.")
+@click.option("--name", help="Name of the lot. Default: the one of the part in hand, else the newest.")
+@click.option(
+    "--targets-set", is_flag=True, help="The targets were set to the beam: the bare beam begins anew."
+)
+@_archive
+@_station
+@_who
+@_json
+@click.pass_obj
+def resume(stop: StopRequest, /, **options: Any) -> int:
+    """Go on after a stop or a crash: home, verify, then the rest of the lot.
+
+    Exit status: 0 every part is done, 2 bad input, 3 stopped.
+    """
+    return int(_lots().run_resume(stop=stop, **options))
+
+
+@cli.command()
+@_archive
+@click.option("--lot", help="Name of a lot.")
+@click.option("--part", help="A serial number.")
+@click.option("--from", "begin", type=click.DateTime(), help="Begin of a period, local time.")
+@click.option("--to", "end", type=click.DateTime(), help="Its end. Default: now.")
+@click.option("--out", type=_FOLDER, required=True, help="Folder for report.html, report.pdf, CSV and JSON.")
+def report(**options: Any) -> int:
+    """Report a lot, a period or a part from the archive, which is only read."""
+    from station.lot.command.reports import run_report  # noqa: PLC0415  as in _commands
+
+    for name in ("begin", "end"):
+        options[name] = options[name].astimezone() if options[name] else None
+    return int(run_report(**options))
+
+
 @cli.command()
 @click.argument("run", type=_FOLDER)
 @_json
@@ -159,6 +223,12 @@ def _commands() -> Any:
     from station import commands  # noqa: PLC0415  as said above
 
     return commands
+
+
+def _lots() -> Any:
+    from station.lot.command import lots  # noqa: PLC0415  as in _commands
+
+    return lots
 
 
 def main() -> None:
@@ -201,4 +271,9 @@ def _status_of(error: Exception) -> int | None:
 
     if isinstance(error, BadInput):
         return BAD_INPUT
+    if "station.archive" in sys.modules:
+        from station.archive import ArchiveError, Refused  # noqa: PLC0415  only where it is in use
+
+        if isinstance(error, ArchiveError):
+            return BAD_INPUT if isinstance(error, Refused) else STOPPED
     return STOPPED if isinstance(error, DeviceFault | PlateNotMapped) else None

@@ -25,34 +25,36 @@ DONE, STOPPED = 0, 3
 
 def run_lot(
     *,
-    files: tuple[Path, tuple[Path, ...]],
+    bench: Path,
+    recipes: tuple[Path, ...],
     parts: Path | None,
     name: str,
     settings: Path | None,
     unreleased: bool,
-    options: Options,
+    archive: str,
+    station: str | None,
+    who: str,
     as_json: bool,
     stop: StopRequest,
 ) -> int:
     """Work through a new lot; return the exit status."""
     table = load_lot_settings(settings)
-    bench, recipes = files
     setups = _named([load_setup(bench, recipe) for recipe in recipes])
     listed: tuple[PartLine, ...] = () if parts is None else read_parts(parts, list(setups))
     first = next(iter(setups.values()))
-    with open_archive(options, first.bench.name) as archive:
-        _refuse_what_is_in_hand(archive)
-        usable = {
-            key: (_recipe(archive, key, one, options.who, unreleased), one) for key, one in setups.items()
-        }
+    options = Options(archive, station, who, feeder=parts is None)
+    with open_archive(options, first.bench.name) as opened:
+        _refuse_what_is_in_hand(opened)
+        usable = {key: (_recipe(opened, key, one, who, unreleased), one) for key, one in setups.items()}
         for recipe, _ in usable.values():
             log(recipe.words)
-        order = create_order(archive, name, listed, usable, table, options.who)
-        with station_at_work(first, archive, table, options, stop) as line:
+        with station_at_work(first, opened, table, options, stop) as line:
+            # Devices that are not there are bad input: the lot is made only once they are open.
+            order = create_order(opened, name, listed, usable, table, who)
             line.recall_beginning(first)
             line.recall_learned(first)
             end = LotRun(line, order).run()
-        return _told(archive, order, end, as_json)
+        return _told(opened, order, end, as_json)
 
 
 def run_resume(
@@ -60,24 +62,27 @@ def run_resume(
     bench: Path,
     name: str | None,
     targets_set: bool,
-    options: Options,
+    archive: str,
+    station: str | None,
+    who: str,
     as_json: bool,
     stop: StopRequest,
 ) -> int:
     """Deal with what was in hand, and go on with the lot; return the exit status."""
     bench_file = load_bench(bench)
-    with open_archive(options, bench_file.table.name) as archive:
-        archive.check_file()
-        lot = _lot_to_resume(archive, name)
+    options = Options(archive, station, who)
+    with open_archive(options, bench_file.table.name) as opened:
+        opened.check_file()
+        lot = _lot_to_resume(opened, name)
         if lot is None:
             log("nothing is in hand, and no lot is open or stopped")
             return DONE
-        order, table = recalled_order(archive, lot, bench_file.text, str(bench))
+        order, table = recalled_order(opened, lot, bench_file.text, str(bench))
         first = next(iter(order.recipes.values())).setup
-        open_again(archive, order, options.who, "resumed")
-        with station_at_work(first, archive, table, options, stop) as line:
+        with station_at_work(first, opened, table, options, stop) as line:
+            open_again(opened, order, who, "resumed")
             end = _resumed(line, order, first, options, targets_set=targets_set)
-        return _told(archive, order, end, as_json)
+        return _told(opened, order, end, as_json)
 
 
 def _resumed(line: Line, order: Order, first: Setup, options: Options, *, targets_set: bool) -> LotEnd:
