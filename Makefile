@@ -4,7 +4,7 @@ VENV   := .venv
 BIN    := $(VENV)/bin
 READY  := $(VENV)/.ready
 
-.PHONY: demo test lint types imports tests test-long demo-50 bench-optics bench-vision bench-control clean
+.PHONY: demo test lint types imports tests test-long demo-50 bench-optics bench-vision bench-control night crash clean
 
 demo: $(READY)
 	$(BIN)/coincide demo
@@ -47,6 +47,14 @@ bench-control: $(READY)
 bench-vision: $(READY)
 	$(BIN)/python -m pip install --quiet --editable '.[bench]'
 	$(BIN)/python benchmarks/bench_vision.py
+
+# Twelve hours of bench time; a minute or four of real time.
+night: $(READY)
+	OMP_NUM_THREADS=1 OPENBLAS_NUM_THREADS=1 $(BIN)/python benchmarks/night.py
+
+# Needs strace (Debian: apt-get install strace).
+crash: $(READY)
+	OMP_NUM_THREADS=1 OPENBLAS_NUM_THREADS=1 $(BIN)/python benchmarks/crash.py
 
 clean:
 	rm -rf $(VENV) runs build dist *.egg-info .mypy_cache .pytest_cache .ruff_cache

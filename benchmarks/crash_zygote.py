@@ -7,12 +7,14 @@ n-th call first spends the calls before that number on a file of no interest.
 from __future__ import annotations
 
 import contextlib
+import importlib
 import json
 import os
 import sys
 from pathlib import Path
 
-import crash_child
+crash_child = importlib.import_module(os.environ.get("CRASH_CHILD", "crash_child"))
+"""The station: the tiny one, or a whole lot."""
 
 FAILS_AT = 2000
 """Number of the call that strace makes fail."""

@@ -23,6 +23,7 @@ from night_bench import RECIPES, NightBench, PlannedPart, plan_night, setup_for
 
 from control.messages import Outcome
 from station.archive import Archive
+from station.lot.command.reports import report_lot
 from station.lot.line import Line, StationStopError
 from station.lot.lot import LotEnd, LotRun
 from station.lot.order import Order, create_order, open_again, recalled_order
@@ -208,6 +209,8 @@ def main() -> int:
         hours = night.line_bench.sim.clock.now_s() / 3600
         audit = night.archive.audit()
         print(f"ended: {end.why}; {hours:.2f} h of bench time; stops: {dict(night.stops)}")
+        files = report_lot(night.archive, LOT, folder / "report")
+        print(f"morning report: {', '.join(file.name for file in files[:2])}")
         print(f"audit: {'clean' if audit.clean else audit.findings}")
         night.archive.close()
     rss_20, fds_20 = night.after_20 or (0.0, 0)

@@ -18,9 +18,10 @@ from driver.faults import DeviceFault, FaultCode
 from driver.protocols import Frame
 from optics.families import FAMILIES
 from optics.lens import Lens
-from sim.bench import BenchTruth, SimBench
+from sim.bench import SimBench
 from sim.nuisances import Nuisances
 from sim.tap import LineFault, LineFaultKind
+from sim.truth import BenchTruth
 from station.campaign.inprocess import connect
 from station.campaign.measures_spots import MeasuresSpots
 from station.campaign.plan import bench_text, deviations, recipe_text
@@ -239,7 +240,7 @@ class NightBench:
             max(self._next_s, clock.now_s()) + self.every_s if serial not in self.struck else self._next_s
         )
         first = serial not in self.struck
-        lens = bad_lens(part.bad, recipe) if part.bad else FAMILIES[RECIPES[recipe][0]]
+        lens = bad_lens(part.bad, part.recipe) if part.bad else FAMILIES[RECIPES[part.recipe][0]]
         self._clear_passing()
         self.sim.present(lens, part.number)
         if part.fault is not None and first:

@@ -39,11 +39,14 @@ class Found:
     verdict : Verdict
     agreement : Agreement or None
         Whether returns and transmitted spot say the same; None where not all three were seen.
+    apart_mm : ndarray, shape (2,), or None
+        How far the transmitted spot lies from where the returns say that it must, on the reference target.
     """
 
     pose: Pose
     verdict: Verdict
     agreement: Agreement | None
+    apart_mm: Vector | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -77,8 +80,10 @@ class StillLens:
         model.add_look(axes, _STILL, spots)
         pose = model.pose_here()
         verdict = judge(self.plan, pose, model.contributions(), scatter(model))
-        agreement = returns_against_transmitted(model) if len(spots) == len(SpotName) else None
-        return Found(pose, verdict, agreement)
+        if len(spots) < len(SpotName):
+            return Found(pose, verdict, None)
+        apart_mm = model.left_out(SpotName.TRANSMITTED)[0]
+        return Found(pose, verdict, returns_against_transmitted(model), apart_mm)
 
     def expected(self, axes: Vector) -> Mapping[SpotName, Expectation]:
         """Return what vision may expect with the lens near the null."""

@@ -15,6 +15,7 @@ BAD_INPUT, STOPPED = 2, 3
 
 _FOLDER = click.Path(file_okay=False, path_type=Path)
 _FILE = click.Path(path_type=Path)
+_POSITIVE = click.FloatRange(0, min_open=True)
 _out = click.option("--out", type=_FOLDER, help="Run folder; new or empty. Default: a dated one in runs/.")
 _json = click.option("--json", "as_json", is_flag=True, help="Print the result as one JSON object.")
 
@@ -189,6 +190,37 @@ def resume(stop: StopRequest, /, **options: Any) -> int:
     Exit status: 0 every part is done, 2 bad input, 3 stopped.
     """
     return int(_lots().run_resume(stop=stop, **options))
+
+
+@cli.command()
+@click.option("--bench", type=_FILE, required=True, help="BENCH.toml: what belongs to the bench.")
+@click.option("--recipe", type=_FILE, required=True, help="RECIPE.toml: what belongs to the part.")
+@click.option("--hours", type=_POSITIVE, default=8.0, show_default=True, help="How long.")
+@click.option("--every-s", type=_POSITIVE, default=60.0, show_default=True, help="Interval of looks.")
+@click.option("--dead-um", type=_POSITIVE, default=5.0, show_default=True, help="Decentre that is let be.")
+@click.option("--dead-arcsec", type=_POSITIVE, default=8.0, show_default=True, help="Tilt that is let be.")
+@_out
+@_archive
+@_station
+@_who
+@_json
+@click.pass_obj
+def hold(stop: StopRequest, /, **options: Any) -> int:
+    """Align one lens and keep it on the axis for hours."""
+    from station.lot.command.hold import run_hold  # noqa: PLC0415  as in _commands
+
+    return int(run_hold(stop=stop, **options))
+
+
+@cli.command()
+@click.option("--recipe", type=_FILE, required=True, help="RECIPE.toml to put in and sign off.")
+@click.option("--why", required=True, help="On what grounds; the trail keeps it.")
+@_archive
+@click.option("--station", default="desk", show_default=True, help="Where this is done.")
+@click.option("--who", required=True, help="Who signs.")
+def release(**options: Any) -> int:
+    """Put a recipe into the archive and release it for lots."""
+    return int(_lots().release(**options))
 
 
 @cli.command()

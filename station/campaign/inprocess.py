@@ -19,8 +19,9 @@ from driver.motion import SerialMotion
 from driver.phrases import PhraseTable
 from driver.port import LoggedPort, OnBytes, Port
 from driver.protocols import Clock, Frame
-from sim.bench import BenchTruth, SimBench
+from sim.bench import SimBench
 from sim.nuisances import Nuisances
+from sim.truth import BenchTruth
 from station.campaign.measures_spots import MeasuresSpots
 from station.config import Setup
 from station.demo import bench_maker

@@ -165,6 +165,9 @@ class LotRun:
 
     def _after(self, work: OnePart, final: FinalRecord) -> None:
         self._parts += 1
+        if self._parts % self.line.settings.checks.bare_beam_every == 1:
+            # Not only at the end: a crash must not cost what was learned.
+            self.line.keep_learned(work.setup)
         claim = work.part.claim
         self.line.log(f"{claim.serial}: {final.outcome}: {final.reason}")
         outcome = Outcome(final.outcome)

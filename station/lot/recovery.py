@@ -45,6 +45,7 @@ def recover(line: Line, order: Order) -> InHand | None:
     held = next((one for one in line.archive.claims.in_hand() if one.lot_id in order.lot_ids), None)
     line.archive.check_file()
     if held is None:
+        _clear_the_mount(line, order)
         return None
     recipe = next(name for name, one in order.recipes.items() if one.lot.id == held.lot_id)
     setup = order.recipes[recipe].setup
@@ -66,6 +67,31 @@ def recover(line: Line, order: Order) -> InHand | None:
     part = line.archive.claims.resume(held.part_id, line.made_with(setup), why=_RESTART)
     _end_fixed(line, OnePart(line, setup, recipe, part), held)
     return None
+
+
+def _clear_the_mount(line: Line, order: Order) -> None:
+    """Take out a part that has its record but may still lie in the mount, to where its record says."""
+    finals = [
+        (part.final.id, part)
+        for lot_id in order.lot_ids
+        for part in line.archive.parts.of_lot(lot_id)
+        if part.final is not None and part.final.station == line.archive.context.station
+    ]
+    if not finals:
+        return
+    last = max(finals, key=lambda one: one[0])[1]
+    assert last.final is not None
+    line.log(f"part {last.serial} may still be in the mount")
+    try:
+        line.references.connect()
+        line.bench.shutter.close()
+        line.outputs_off()
+        with line.resting():
+            line.handling.unload(last.serial, aside=last.final.outcome != Outcome.ALIGNED.value)
+    except DeviceFault as fault:
+        line.make_safe()
+        line.references.forget()
+        raise StationStopError(cause_of(fault)) from fault
 
 
 def _end_fixed(line: Line, one: OnePart, held: HeldPart) -> None:

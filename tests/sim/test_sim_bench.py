@@ -14,10 +14,10 @@ from driver.faults import DeviceFault, FaultCode
 from driver.port import Port
 from driver.protocols import Camera, Clock, LensHandler, Witness
 from optics.layout import Beam
-from sim.bench import residual
 from sim.clock import SimClock
 from sim.mount import LensState, tilt_of
 from sim.nuisances import Nuisances
+from sim.truth import residual
 
 ARCSEC = math.radians(1 / 3600)
 

@@ -7,10 +7,12 @@ import sys
 from collections.abc import Mapping
 from pathlib import Path
 
-from station.archive import Archive, Lot, LotState, RecipeForRun
+from station.archive import Archive, Lot, LotState, RecipeForRun, RecipeState
 from station.config import Setup, load_setup
 from station.config.loading import load_bench
 from station.config.problems import BadInput
+from station.config.reading import read_model, read_text
+from station.config.recipe import RecipeTable
 from station.lot.command.at_work import Options, log, open_archive, station_at_work
 from station.lot.line import Line
 from station.lot.lot import LotEnd, LotRun
@@ -83,6 +85,17 @@ def run_resume(
             open_again(opened, order, who, "resumed")
             end = _resumed(line, order, first, options, targets_set=targets_set)
         return _told(opened, order, end, as_json)
+
+
+def release(*, recipe: Path, why: str, archive: str, station: str, who: str) -> int:
+    """Put a recipe into the archive and sign it off; return the exit status."""
+    table = read_model(RecipeTable, read_text(recipe), str(recipe))
+    with open_archive(Options(archive, station, who), station) as opened:
+        version = opened.recipes.add(table.name, read_text(recipe), who=who, why=why)
+        if version.state is RecipeState.DRAFT:
+            version = opened.recipes.release(table.name, version.version, who=who, why=why)
+    sys.stdout.write(f"{version.title}: {version.state.value}\n")
+    return DONE
 
 
 def _resumed(line: Line, order: Order, first: Setup, options: Options, *, targets_set: bool) -> LotEnd:
