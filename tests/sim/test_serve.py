@@ -378,3 +378,14 @@ def test_child_leaves_when_its_parent_is_killed(recipe, tmp_path):
                 return
         time.sleep(0.05)
     pytest.fail("the child still listens")
+
+
+def test_outputs_are_switched_over_the_bench_port(served):
+    clamp = remote.output("lock", served.bench_address)
+    lamp = remote.output("bond", served.bench_address)
+    clamp.on()
+    assert (clamp.is_on(), lamp.is_on()) == (True, False)
+    clamp.off()
+    assert not clamp.is_on()
+    clamp.close()
+    lamp.close()
