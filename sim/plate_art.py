@@ -16,7 +16,7 @@ from sim.scene_nuisances import SceneNuisances
 from vision.plate import PlateSpec
 
 _BACKGROUND_ALBEDO = 0.02
-_MARKER_CELL_PX = 24
+_SUBPIXELS = 4
 _MOTTLE_PITCH_MM = 0.25
 _RADIAL_STEP_MM = 0.004
 
@@ -79,7 +79,7 @@ def albedo_map(
     _add_dust(albedo, plate, x_mm, y_mm, nuisances, rng)
     _cut_outline(albedo, plate, x_mm, y_mm, pixel_mm)
     if hole is not None:
-        _drill(albedo, hole, x_mm, y_mm, pixel_mm, nuisances)
+        _drill(albedo, hole, x_mm, y_mm, nuisances)
     return albedo
 
 
@@ -135,6 +135,8 @@ def _draw_cross(ink: Map, plate: PlateSpec, x_mm: Map, y_mm: Map, pixel_mm: floa
     half = plate.line_width_mm / 2
     for along, across in ((dx, dy), (dy, dx)):
         arm = _covered(along - plate.cross_arm_mm, pixel_mm) * _covered(across - half, pixel_mm)
+        if plate.cross_gap_mm > 0.0:
+            arm *= _covered(plate.cross_gap_mm - along, pixel_mm)
         ink[area] = np.maximum(ink[area], arm)
 
 
@@ -142,19 +144,55 @@ def _draw_marker(ink: Map, plate: PlateSpec, number: int, x_mm: Map, y_mm: Map) 
     """Print a marker so that a person who faces the printed face sees it upright."""
     dictionary = plate.dictionary()
     cells = dictionary.markerSize + 2
-    bits = cv2.aruco.generateImageMarker(dictionary, number, cells * _MARKER_CELL_PX)
-    print_ = cv2.copyMakeBorder(255 - bits, 2, 2, 2, 2, cv2.BORDER_CONSTANT, value=0).astype(np.float32) / 255
-    center = plate.fiducials[number]
-    area = region_of(x_mm, y_mm, center, plate.fiducial_side_mm / 2 * 1.1)
+    black = cv2.aruco.generateImageMarker(dictionary, number, cells) == 0
+    center, side = plate.fiducials[number], plate.fiducial_side_mm
+    area = region_of(x_mm, y_mm, center, side / 2 * 1.1)
     if x_mm[area].size == 0:
         return
-    scale = cells * _MARKER_CELL_PX / plate.fiducial_side_mm
-    middle = (print_.shape[0] - 1) / 2
+    across, down = _footprint(x_mm, y_mm, area)
     right = 1.0 if plate.faces == "downstream" else -1.0
-    column = ((x_mm[area] - center[0]) * (right * scale) + middle).astype(np.float32)
-    row = ((center[1] - y_mm[area]) * scale + middle).astype(np.float32)
-    drawn = cv2.remap(print_, column, row, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=0)
-    ink[area] = np.maximum(ink[area], drawn)
+    columns = _bands((x_mm[area] - center[0]) * right + side / 2, cells, side, across)
+    rows = _bands(side / 2 - (y_mm[area] - center[1]), cells, side, down)
+    drawn = np.zeros(x_mm[area].shape)
+    for row, cells_of_row in zip(rows, black, strict=True):
+        drawn += row * np.sum(columns[cells_of_row], axis=0)
+    ink[area] = np.maximum(ink[area], drawn.astype(np.float32))
+
+
+def _footprint(
+    x_mm: Map, y_mm: Map, area: tuple[slice, slice]
+) -> tuple[tuple[float, float], tuple[float, float]]:
+    """Return by how much x, and by how much y, changes from column to column and from row to row, mm."""
+    last_row, last_column = x_mm.shape[0] - 2, x_mm.shape[1] - 2
+    row = min((area[0].start + min(area[0].stop, last_row)) // 2, last_row)
+    column = min((area[1].start + min(area[1].stop, last_column)) // 2, last_column)
+    x, y = (part[row : row + 2, column : column + 2].astype(np.float64) for part in (x_mm, y_mm))
+    return (x[0, 1] - x[0, 0], x[1, 0] - x[0, 0]), (y[0, 1] - y[0, 0], y[1, 0] - y[0, 0])
+
+
+def _bands(
+    place_mm: NDArray[np.floating], cells: int, side_mm: float, steps_mm: tuple[float, float]
+) -> NDArray[np.float64]:
+    """Part of each pixel that lies in each of a marker's columns (or rows) of cells, shape (cells, ...).
+
+    A pixel is a parallelogram on the plate. Across an edge its cover is that of two boxes folded with each
+    other, one for each of the pixel's sides.
+    """
+    wide = max(abs(step) for step in steps_mm)
+    narrow = max(min(abs(step) for step in steps_mm), 1e-3 * wide)
+    beyond = np.empty((cells + 1, *place_mm.shape))
+    for edge in range(cells + 1):
+        past = np.asarray(place_mm, np.float64) - edge * side_mm / cells
+        cover = np.zeros_like(past)
+        for sign, shift in (
+            (1, wide + narrow),
+            (-1, wide - narrow),
+            (-1, narrow - wide),
+            (1, -wide - narrow),
+        ):
+            cover += sign * np.maximum(past + shift / 2, 0.0) ** 2
+        beyond[edge] = cover / (2 * wide * narrow)
+    return np.asarray(beyond[:-1] - beyond[1:])
 
 
 def _mottle(plate: PlateSpec, x_mm: Map, y_mm: Map, rms: float, rng: np.random.Generator) -> Map:
@@ -193,20 +231,40 @@ def _cut_outline(albedo: Map, plate: PlateSpec, x_mm: Map, y_mm: Map, pixel_mm: 
     albedo += (1 - inside) * np.float32(_BACKGROUND_ALBEDO)
 
 
-def _drill(
-    albedo: Map, hole: TrueHole, x_mm: Map, y_mm: Map, pixel_mm: float, nuisances: SceneNuisances
-) -> None:
-    """Take the hole out, with its soft rim and the bright chamfer round it."""
+def _drill(albedo: Map, hole: TrueHole, x_mm: Map, y_mm: Map, nuisances: SceneNuisances) -> None:
+    """Take the hole out, with its soft rim and the bright chamfer round it, each pixel over its area."""
     width = max(nuisances.rim_width_um * 1e-3, 1e-3)
-    soft = math.hypot(nuisances.rim_soft_um * 1e-3, 0.29 * pixel_mm)
-    area = region_of(x_mm, y_mm, hole.center_mm, hole.radius_mm + 3 * width + 5 * soft)
+    reach = hole.radius_mm + 3 * width + 5 * nuisances.rim_soft_um * 1e-3
+    area = region_of(x_mm, y_mm, hole.center_mm, reach)
     if x_mm[area].size == 0:
         return
+    (x_column, x_row), (y_column, y_row) = _footprint(x_mm, y_mm, area)
+    pixel_mm = math.sqrt(abs(x_column * y_row - x_row * y_column))
+    soft = math.hypot(nuisances.rim_soft_um * 1e-3, 0.29 * pixel_mm / _SUBPIXELS)
     dx, dy = x_mm[area] - hole.center_mm[0], y_mm[area] - hole.center_mm[1]
+    open_sum, glint_sum = np.zeros_like(dx), np.zeros_like(dx)
+    steps = (np.arange(_SUBPIXELS) + 0.5) / _SUBPIXELS - 0.5
+    for right in steps:
+        for down in steps:
+            open_, glint = _rim(
+                dx + np.float32(right * x_column + down * x_row),
+                dy + np.float32(right * y_column + down * y_row),
+                hole,
+                soft,
+                width,
+            )
+            open_sum += open_
+            glint_sum += open_ * glint
+    share = open_sum / np.float32(_SUBPIXELS**2)
+    bright = glint_sum * np.float32(nuisances.rim_glint / _SUBPIXELS**2)
+    albedo[area] = nuisances.hole_albedo + (albedo[area] - nuisances.hole_albedo) * share + bright
+
+
+def _rim(dx: Map, dy: Map, hole: TrueHole, soft: float, width: float) -> tuple[Map, Map]:
+    """Return what of the plate is there at points about the hole, and how the chamfer shines, 0 to 1."""
     outside = np.hypot(dx, dy) - np.float32(hole.radius_mm)
     # The logistic curve stands in for the error function: same middle, same width to 1 %, no scipy per frame.
     open_ = 1 / (1 + np.exp(np.clip(-outside * (1.702 / soft), -60, 60)))
     toward = 0.5 + 0.5 * np.cos(np.arctan2(dy, dx) - hole.glint_azimuth_rad)
     chamfer = np.exp(-(((outside - width / 2) / (width / 2)) ** 2))
-    lit = albedo[area] + nuisances.rim_glint * chamfer * toward
-    albedo[area] = nuisances.hole_albedo + (lit - nuisances.hole_albedo) * open_
+    return np.asarray(open_, np.float32), np.asarray(chamfer * toward, np.float32)

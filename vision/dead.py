@@ -44,9 +44,13 @@ def _print_of(plate: PlateSpec, pitch_mm: float) -> list[DeadArea]:
         areas.append(DeadArea(circle(center, radius, 180), width_mm=width))
     if plate.cross_arm_mm is not None:
         for along in (np.array([1.0, 0.0]), np.array([0.0, 1.0])):
-            arm = (plate.cross_arm_mm + pitch_mm) * along
-            # A closed line there and back again.
-            areas.append(DeadArea(np.stack([center - arm, center + arm]), width_mm=width))
+            arm, gap = (
+                (plate.cross_arm_mm + pitch_mm) * along,
+                max(plate.cross_gap_mm - pitch_mm, 0.0) * along,
+            )
+            # Closed lines there and back again.
+            areas.append(DeadArea(np.stack([center + gap, center + arm]), width_mm=width))
+            areas.append(DeadArea(np.stack([center - gap, center - arm]), width_mm=width))
     side = plate.fiducial_side_mm + 4.0 * pitch_mm
     for place in plate.fiducials.values():
         areas.append(DeadArea(np.asarray(place, float) + corners * side / 2.0))

@@ -93,8 +93,12 @@ def _arm_points(
     arm = plate.cross_arm_mm or 0.0
     center = np.asarray(plate.mark_center_mm) + parameters[:2]
     across = np.linspace(-reach_mm, reach_mm, _SAMPLES)
-    # Neither the crossing nor the end of an arm is a line.
-    along = np.linspace(min(1.5 * reach_mm, 0.5 * arm), arm - plate.line_width_mm, _STATIONS * _PROFILES)
+    # Neither the crossing (or the open centre) nor the end of an arm is a line.
+    if plate.cross_gap_mm > 0.0:
+        begin = min(plate.cross_gap_mm + plate.line_width_mm, 0.5 * (plate.cross_gap_mm + arm))
+    else:
+        begin = min(1.5 * reach_mm, 0.5 * arm)
+    along = np.linspace(begin, arm - plate.line_width_mm, _STATIONS * _PROFILES)
     cosine, sine = np.cos(parameters[2]), np.sin(parameters[2])
     turn = np.array([[cosine, -sine], [sine, cosine]])
     points, normals = [], []

@@ -73,6 +73,9 @@ class PlateSpec:
         Marker id to its centre. A marker is printed upright for a person who faces the printed face.
     cross_arm_mm : float or None
         Length of each arm of the printed cross from its centre; None where there is no cross.
+    cross_gap_mm : float
+        Radius around the cross's centre that is left free of ink, for a spot that lands there; 0 prints the
+        lines through the centre.
     mark_center_mm : tuple of float
         Centre of the cross and of the rings.
     line_width_mm : float
@@ -97,6 +100,7 @@ class PlateSpec:
     cross_arm_mm: float | None = None
     mark_center_mm: tuple[float, float] = field(default=(0.0, 0.0))
     line_width_mm: float = 0.2
+    cross_gap_mm: float = 1.0
 
     def __post_init__(self) -> None:
         _check_sizes(self)
@@ -155,6 +159,11 @@ def _check_sizes(plate: PlateSpec) -> None:
     for key, value in positive.items():
         if not (math.isfinite(value) and value > 0):
             raise PlateError(f"plate {plate.name!r}: {key} is {value}; it must be greater than 0")
+    if plate.cross_arm_mm is not None and not 0.0 <= plate.cross_gap_mm < plate.cross_arm_mm:
+        raise PlateError(
+            f"plate {plate.name!r}: cross_gap_mm is {plate.cross_gap_mm}; allowed: 0 to less than the "
+            f"cross's arm of {plate.cross_arm_mm} mm"
+        )
     if plate.faces not in {"downstream", "upstream"}:
         raise PlateError(f"plate {plate.name!r}: faces is {plate.faces!r}; allowed: 'downstream', 'upstream'")
     for key, (x_mm, y_mm), reach in (
@@ -243,6 +252,7 @@ def reference_target(
     fiducial_side_mm: float = 4.0,
     ring_radii_mm: tuple[float, ...] = (3.0, 6.0, 9.0),
     cross_arm_mm: float = 2.0,
+    cross_gap_mm: float = 1.0,
 ) -> PlateSpec:
     """Make the example reference target: a cross with rings in the middle, eight fiducials round the edge.
 
@@ -257,6 +267,8 @@ def reference_target(
         Rings around the cross; those that would touch a fiducial are left out.
     cross_arm_mm : float
         Length of each arm of the cross from its centre.
+    cross_gap_mm : float
+        Radius around the centre that is left free, for the spot.
     """
     places = _edge_places(width_mm, height_mm, seen_mm, fiducial_side_mm)
     return PlateSpec(
@@ -269,6 +281,7 @@ def reference_target(
         ring_radii_mm=_free_rings(ring_radii_mm, places, fiducial_side_mm, 0.0),
         fiducial_side_mm=fiducial_side_mm,
         cross_arm_mm=cross_arm_mm,
+        cross_gap_mm=cross_gap_mm,
     )
 
 

@@ -105,7 +105,9 @@ def _plate_shapes(plate: PlateSpec, center: tuple[float, float]) -> list[Shape]:
     for radius in plate.ring_radii_mm:
         shapes.append(Circle(cx + mark_u, cy + mark_v, radius, plate.line_width_mm))
     if plate.cross_arm_mm is not None:
-        shapes += _cross(cx + mark_u, cy + mark_v, plate.cross_arm_mm, plate.line_width_mm)
+        shapes += _cross(
+            cx + mark_u, cy + mark_v, plate.cross_arm_mm, plate.cross_gap_mm, plate.line_width_mm
+        )
     if plate.hole_radius_mm is not None:
         hole_u, hole_v = plate.print_points_mm(np.asarray(plate.hole_center_mm))
         shapes += _drilling_mark(cx + hole_u, cy + hole_v, plate.hole_radius_mm)
@@ -114,7 +116,16 @@ def _plate_shapes(plate: PlateSpec, center: tuple[float, float]) -> list[Shape]:
     return shapes
 
 
-def _cross(x: float, y: float, arm: float, line: float) -> list[Shape]:
+def _cross(x: float, y: float, arm: float, gap: float, line: float) -> list[Shape]:
+    """Draw two lines through the centre, or four arms round a centre that is left free."""
+    if gap > 0.0:
+        long = arm - gap
+        return [
+            Rectangle(x - arm, y - line / 2, long, line, "black", 0.0),
+            Rectangle(x + gap, y - line / 2, long, line, "black", 0.0),
+            Rectangle(x - line / 2, y - arm, line, long, "black", 0.0),
+            Rectangle(x - line / 2, y + gap, line, long, "black", 0.0),
+        ]
     return [
         Rectangle(x - arm, y - line / 2, 2 * arm, line, "black", 0.0),
         Rectangle(x - line / 2, y - arm, line, 2 * arm, "black", 0.0),

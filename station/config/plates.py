@@ -85,11 +85,18 @@ class ReferenceTargetTable(_PlateTable):
     """The reference target behind the lens."""
 
     cross_arm_mm: Positive | None = Field(None, description="length of an arm of the printed cross")
+    cross_gap_mm: NotNegative = Field(
+        1.0, description="radius left free around the cross's centre, for the spot; 0: lines through it"
+    )
 
     def spec(self) -> PlateSpec:
         """Return the plate as vision knows it."""
         return self._spec(
-            name="reference_target", faces="upstream", hole_radius_mm=None, cross_arm_mm=self.cross_arm_mm
+            name="reference_target",
+            faces="upstream",
+            hole_radius_mm=None,
+            cross_arm_mm=self.cross_arm_mm,
+            cross_gap_mm=self.cross_gap_mm,
         )
 
     @model_validator(mode="after")

@@ -41,6 +41,8 @@ def paint(plate: PlateSpec, texel_mm: float = 0.02) -> np.ndarray:
             arm = np.minimum(
                 _cover(half - np.abs(across), texel_mm), _cover(plate.cross_arm_mm - np.abs(along), texel_mm)
             )
+            if plate.cross_gap_mm:
+                arm = np.minimum(arm, _cover(np.abs(along) - plate.cross_gap_mm, texel_mm))
             ink = np.maximum(ink, arm)
     reflectance = PAPER - 0.7 * ink
     for number, center in plate.fiducials.items():

@@ -32,6 +32,8 @@ def plain(**changes):
         ({"hole_center_mm": (24.5, 0.0)}, "leaves the plate"),
         ({"ring_radii_mm": (5.0, -1.0)}, "ring_radii_mm (-1.0)"),
         ({"cross_arm_mm": 0.0}, "cross_arm_mm"),
+        ({"cross_arm_mm": 1.0}, "cross_gap_mm is 1.0"),
+        ({"cross_arm_mm": 2.0, "cross_gap_mm": -0.1}, "cross_gap_mm is -0.1"),
         ({"faces": "sideways"}, "'downstream', 'upstream'"),
         ({"fiducial_dictionary": "DICT_9X9"}, "not a predefined dictionary"),
         ({"fiducial_dictionary": "detectMarkers"}, "not a predefined dictionary"),

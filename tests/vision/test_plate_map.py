@@ -77,19 +77,21 @@ def test_without_lens_terms_the_same_frame_is_bad(plate_scene, rng_of):
     assert straight.rms_um > 10
 
 
+@pytest.mark.parametrize("gap_mm", [0.0, 1.0])
 @pytest.mark.parametrize("side", ["front", "behind"])
-def test_reference_target_and_its_cross(plate_scene, rng_of, side):
+def test_reference_target_and_its_cross(plate_scene, rng_of, side, gap_mm):
+    plate = dataclasses.replace(REFERENCE, cross_gap_mm=gap_mm)
     view = plate_scene.look_at(
-        REFERENCE, side=side, field_mm=42, azimuth_deg=30, roll_deg=-2, distortion=(-0.2, 0.1, 0, 0, 0)
+        plate, side=side, field_mm=42, azimuth_deg=30, roll_deg=-2, distortion=(-0.2, 0.1, 0, 0, 0)
     )
-    image = plate_scene.render(plate_scene.paint(REFERENCE), REFERENCE, view)
-    plate_map = map_plate(plate_scene.expose(image, rng_of(side)), REFERENCE, side)
+    image = plate_scene.render(plate_scene.paint(plate), plate, view)
+    plate_map = map_plate(plate_scene.expose(image, rng_of(side)), plate, side)
     assert isinstance(plate_map, PlateMap), plate_map
     assert plate_map.mark is not None
     assert 1e3 * np.linalg.norm(plate_map.mark.center_mm) < 3
     assert 1e3 * np.sqrt(np.diag(plate_map.mark.covariance_mm2)).max() < 3
     assert abs(plate_map.mark.turn_mrad) < 2
-    points = field(REFERENCE, view)
+    points = field(plate, view)
     assert 1e3 * np.abs(plate_map.to_mm(view.to_px(points)) - points).max() < 5
 
 

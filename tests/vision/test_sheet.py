@@ -89,6 +89,11 @@ def test_a_printed_sheet_maps_as_its_plate(name):
     if name == "reference":
         assert plate_map.mark is not None
         assert 1e3 * np.linalg.norm(plate_map.mark.center_mm) < 20
+        # The centre is left free for the spot; the arms begin where it ends.
+        for along, dark in ((0.0, False), (0.9, False), (1.1, True), (1.9, True), (2.2, False)):
+            for arm in along * np.array([[1.0, 0.0], [-1.0, 0.0], [0.0, 1.0], [0.0, -1.0]]):
+                column, row = np.rint(plate_map.to_px(arm[None])[0]).astype(int)
+                assert (grey[row, column] < 100) == dark
     # Rings: dark at their radius, paper just beside them.
     angle = np.linspace(0, 2 * np.pi, 40)
     for ring in plate.ring_radii_mm:
