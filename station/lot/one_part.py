@@ -13,7 +13,7 @@ from control.messages import Finish, Outcome
 from control.plan import BenchModel
 from control.still import StillLens
 from control.unknowns import Vector
-from driver.faults import DeviceFault
+from driver.faults import REMEDIES, DeviceFault, FaultCode
 from station.archive import FinalRecord, InHand, Phase, Severity
 from station.config import Setup
 from station.looking import PlateNotMapped
@@ -115,7 +115,7 @@ class OnePart:
                 return record, self._concluded(tries)
             tried = tries[-1]
             code = tried.cause or "rejected"
-            cause = Cause(code, tried.finish.reason, "nothing: it is tried again")
+            cause = Cause(code, _words(tried), "nothing: it is tried again")
             self.line.bell.ring(Severity.NOTE, cause, lot_id=self.part.claim.lot_id)
             self.line.references.forget()
             if tried.cause:
@@ -317,6 +317,20 @@ class OnePart:
             line.references.forget()
             raise StationStopError(cause_of(fault)) from fault
         line.references.lens_is_out()
+
+
+def _words(tried: Try) -> str:
+    """Return why a try ended, without the code in front and the remedy behind."""
+    words = tried.finish.reason.split(" Remedy: ", maxsplit=1)[0]
+    while tried.cause and words.startswith(f"{tried.cause}: "):
+        words = words.removeprefix(f"{tried.cause}: ")
+    return words
+
+
+def _remedy(tried: Try) -> str:
+    """Return what helps: by the device's own fault where there is one."""
+    codes = {code.value: code for code in FaultCode}
+    return REMEDIES[codes[tried.cause]] if tried.cause in codes else tried.finish.remedy or "see the reason"
 
 
 def fix_steps(setup: Setup) -> tuple[FixStep, ...]:
