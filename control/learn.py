@@ -10,13 +10,12 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from copy import copy, deepcopy
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from control.looks import Looks
+from control.looks import Looks, Rows
 from control.model import SPOTS, LensModel, bent
 from control.plan import BenchModel
 from control.unknowns import (
@@ -48,30 +47,6 @@ _BEND_AT_ONCE: Final = 0.01
 _STRONGEST_PER_MM: Final = 0.1
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Rows:
-    """The looks, whitened: what least squares works on.
-
-    Attributes
-    ----------
-    by : ndarray, shape (n, 6, unknowns)
-        Derivatives of the spots, mm per unknown.
-    root : ndarray, shape (n, 6, 6)
-        Lower triangular; root^T times a deviation in mm is in standard uncertainties.
-    residual : ndarray, shape (n, 6)
-        Measured less modelled, mm; 0 where unseen.
-    """
-
-    by: Vector
-    root: Vector
-    residual: Vector
-
-    def whiten(self, deviations: Vector) -> Vector:
-        """Return deviations (n, 6, m) in mm as rows (6 n, m) in standard uncertainties."""
-        rows: Vector = self.root.transpose(0, 2, 1) @ deviations
-        return rows.reshape(-1, deviations.shape[-1])
-
-
 class LearnedModel:
     """Posterior over pose and bench; fed with looks, asked for poses, spots and the null.
 
@@ -97,6 +72,7 @@ class LearnedModel:
         self.lens, self.bench, self.references = lens, bench, references
         self.size = FIXED_COUNT + len(curvature_sigma_per_mm)
         self.prior_mean, self.prior_covariance = prior(bench, references, curvature_sigma_per_mm)
+        memory = memory or bench.known
         if memory is not None:
             block = np.ix_(KEPT, KEPT)
             self.prior_mean[KEPT] = memory.mean
@@ -136,6 +112,15 @@ class LearnedModel:
         self.looks.at[-1] = pose[0]
         self.looks.traced[-1:], self.looks.slopes[-1:] = self._trace(pose)
         self.solve()
+
+    def set_repeatability(self, part: slice, factor: float) -> None:
+        """Assume that the mount repeats some pose coordinates ``factor`` times as badly as it is said to."""
+        scale = np.ones(4)
+        scale[part] = factor
+        self._repeat = self._repeat * np.outer(scale, scale)
+        self.prior_covariance = self.prior_covariance.copy()
+        self.prior_covariance[HERE, HERE] = self._repeat
+        self.prior_information = inverse(self.prior_covariance)
 
     # --- what it answers ----------------------------------------------------------------------------
 

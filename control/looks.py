@@ -80,3 +80,27 @@ class Looks:
         rest.noise[:, part, :] = rest.noise[:, :, part] = 0.0
         rest.noise[:, part, part] = np.eye(2) * UNSEEN_MM2
         return rest
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Rows:
+    """The looks, whitened: what least squares works on.
+
+    Attributes
+    ----------
+    by : ndarray, shape (n, 6, unknowns)
+        Derivatives of the spots, mm per unknown.
+    root : ndarray, shape (n, 6, 6)
+        Lower triangular; root^T times a deviation in mm is in standard uncertainties.
+    residual : ndarray, shape (n, 6)
+        Measured less modelled, mm; 0 where unseen.
+    """
+
+    by: Vector
+    root: Vector
+    residual: Vector
+
+    def whiten(self, deviations: Vector) -> Vector:
+        """Return deviations (n, 6, m) in mm as rows (6 n, m) in standard uncertainties."""
+        rows: Vector = self.root.transpose(0, 2, 1) @ deviations
+        return rows.reshape(-1, deviations.shape[-1])

@@ -6,6 +6,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import Enum
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,6 +14,9 @@ from numpy.typing import NDArray
 from driver.axes import AxisSpec
 from optics.layout import Beam, Layout
 from optics.lens import Lens
+
+if TYPE_CHECKING:
+    from control.unknowns import Memory
 
 POSE_NAMES = ("decenter_x", "decenter_y", "tilt_x", "tilt_y")
 MRAD_PER_DEG = 1000.0 * math.pi / 180.0
@@ -149,6 +153,8 @@ class BenchModel:
         Beam against the hole's centre, per coordinate.
     reference_sigma_um : float
         How well the bare beam's place is kept between record and verdict, per coordinate.
+    known : Memory or None
+        What a characterisation of the mount says; it takes the place of the uncertainties above.
 
     Raises
     ------
@@ -176,6 +182,7 @@ class BenchModel:
     l2_sigma_mm: float = 2.0
     beam_in_hole_sigma_um: float = 10.0
     reference_sigma_um: float = 2.0
+    known: Memory | None = None
 
     def __post_init__(self) -> None:
         if len(self.axes) != 4 or {axis.moves for axis in self.axes} != set(POSE_NAMES):
