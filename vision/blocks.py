@@ -341,9 +341,10 @@ def _block_centers(
     centers = np.stack(np.broadcast_arrays(x[None, :], y[:, None]), axis=-1)
     if valid is None:
         return centers
-    partial = (share < 1.0) & (share > 0.0)
-    for row, column in zip(*np.nonzero(partial), strict=True):
-        patch = valid[row * size_px : (row + 1) * size_px, column * size_px : (column + 1) * size_px]
-        dy, dx = np.nonzero(patch)
-        centers[row, column] += (dx.mean() - (size_px - 1) / 2, dy.mean() - (size_px - 1) / 2)
+    # cv2 averages; a mean of offsets over the valid pixels is that over all, divided by the valid share.
+    inside = np.arange(size_px, dtype=np.float32) - np.float32((size_px - 1) / 2)
+    safe = np.maximum(share, 1e-6)
+    centers = centers + 0.0
+    centers[..., 0] += _shrink(valid * np.tile(inside, columns), size) / safe
+    centers[..., 1] += _shrink(valid * np.tile(inside, rows)[:, None], size) / safe
     return centers

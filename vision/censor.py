@@ -35,7 +35,7 @@ def recorded_mean(signal_e: Array, limit_e: Array, contrast2: float) -> tuple[Ar
         ``kept`` is the variance of the recorded pixels over that of unsaturated ones.
     """
     mean, slope, kept = signal_e.copy(), np.ones_like(signal_e), np.ones_like(signal_e)
-    near = signal_e > limit_e * _free_below(contrast2)
+    near = signal_e > limit_e * free_below(contrast2)
     if not near.any():
         return mean, slope, kept
     s, c = signal_e[near], limit_e[near]
@@ -50,7 +50,7 @@ def recorded_mean(signal_e: Array, limit_e: Array, contrast2: float) -> tuple[Ar
     return mean, slope, kept
 
 
-def _free_below(contrast2: float) -> float:
+def free_below(contrast2: float) -> float:
     """Return the signal, as a fraction of saturation, below which saturation does not matter."""
     return float(1.0 / (1.0 + 12.0 * contrast2 + 6.0 * np.sqrt(contrast2)))
 

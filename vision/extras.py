@@ -14,9 +14,10 @@ from numpy.typing import NDArray
 
 from vision.blocks import Blocks
 from vision.fit import Fit, Prior, fit
-from vision.fit_model import evaluate
+from vision.fit_model import halo_row
 
 Array = NDArray[np.float64]
+Array32 = NDArray[np.float32]
 
 CLEAR = 30.0  # gain of twice the log likelihood, to first order, from which an extra light is tried
 BETTER = 30.0  # gain from which it is believed
@@ -30,7 +31,8 @@ def with_extra(blocks: Blocks, plain: Fit) -> Fit | None:
     radii = [float(np.exp(plain.theta[plain.shape.log_radius(k)])) for k in range(plain.shape.wanted)]
     clear = CLEAR * plain.noise.spread
     around = 0.0 if plain.shape.halo else _halo_gain(blocks, plain)
-    found = [(*_anywhere(blocks, plain, size * min(radii)), size * min(radii)) for size in SIZES]
+    maps = _maps(blocks, plain)
+    found = [(*_anywhere(blocks, *maps, size * min(radii)), size * min(radii)) for size in SIZES]
     gain, center, radius = max(found, key=lambda one: one[0])
     results = []
     if around > clear:
@@ -75,13 +77,17 @@ def _with_spot(blocks: Blocks, plain: Fit, center: Array, radius: float) -> Fit 
     return result if plain.deviance - result.deviance > BETTER * result.noise.spread else None
 
 
-def _anywhere(blocks: Blocks, plain: Fit, radius_mm: float) -> tuple[float, Array]:
-    """Return the best gain of a small spot over all places, its pull on the other parameters left out."""
-    rows, columns = blocks.grid
-    pull, weight = np.zeros((rows, columns), np.float32), np.zeros((rows, columns), np.float32)
+def _maps(blocks: Blocks, plain: Fit) -> tuple[Array32, Array32]:
+    """Return the residual over its variance, and the inverse variance, on the region's grid."""
+    pull, weight = np.zeros(blocks.grid, np.float32), np.zeros(blocks.grid, np.float32)
     inverse = (plain.residual != 0.0) / plain.variance_e2
-    pull.flat[blocks.index] = plain.residual / np.sqrt(plain.variance_e2)
-    weight.flat[blocks.index] = inverse
+    pull.ravel()[blocks.index] = plain.residual * np.sqrt(inverse)
+    weight.ravel()[blocks.index] = inverse
+    return pull, weight
+
+
+def _anywhere(blocks: Blocks, pull: Array32, weight: Array32, radius_mm: float) -> tuple[float, Array]:
+    """Return the best gain of a small spot over all places, its pull on the other parameters left out."""
     per_block = np.linalg.inv(blocks.cell_mm)
     moments = per_block @ per_block.T * (radius_mm / 2.0) ** 2 + np.eye(2) / 12.0
     # A finder needs no exact shape: what ties x to y is left out so that the filter separates.
@@ -89,11 +95,11 @@ def _anywhere(blocks: Blocks, plain: Fit, radius_mm: float) -> tuple[float, Arra
     answer = cv2.sepFilter2D(pull, cv2.CV_32F, across, down, borderType=cv2.BORDER_CONSTANT)
     norm = cv2.sepFilter2D(weight, cv2.CV_32F, across**2, down**2, borderType=cv2.BORDER_CONSTANT)
     floor = 1e-4 * float(norm.max()) + 1e-30
-    gain = np.where(answer > 0.0, answer**2 / np.maximum(norm, floor), 0.0)
-    gain[weight == 0.0] = 0.0
+    np.maximum(answer, 0.0, out=answer)
+    gain = (answer * answer / np.maximum(norm, floor)).ravel()[blocks.index]
+    gain[weight.ravel()[blocks.index] == 0.0] = 0.0
     peak = int(np.argmax(gain))
-    place = blocks.at_mm[:, np.searchsorted(blocks.index, peak)] if gain.flat[peak] > 0 else np.zeros(2)
-    return float(gain.flat[peak]), np.array(place)
+    return float(gain[peak]), blocks.at_mm[:, peak].copy()
 
 
 def _profile(moment: float) -> Array:
@@ -104,15 +110,12 @@ def _profile(moment: float) -> Array:
 
 def _halo_gain(blocks: Blocks, plain: Fit) -> float:
     """Return the gain of a halo, to first order, with all other parameters free to answer."""
-    shape = replace(plain.shape, halo=True)
-    theta = np.append(np.insert(plain.theta, plain.shape.nonlinear, np.log(HALO)), 0.0)
-    _, rows = evaluate(shape, theta, blocks.at_mm, blocks.cell_mm)
-    rows = rows * ((plain.residual != 0.0) / np.sqrt(plain.variance_e2))
-    extra = rows[-1]
-    known = np.delete(rows[:-1], plain.shape.nonlinear, axis=0)
+    inverse = (plain.residual != 0.0) / np.sqrt(plain.variance_e2)
+    extra = inverse * halo_row(plain.shape, plain.theta, blocks.at_mm, blocks.smear_mm2, float(np.log(HALO)))
+    pull = float(extra @ plain.residual)
+    known = plain.rows * inverse
     known /= np.sqrt(np.maximum((known**2).sum(axis=1), 1e-300))[:, None]
     cross = known @ extra
     inner = known @ known.T + 1e-9 * np.eye(cross.size)
     left = float(extra @ extra - cross @ np.linalg.solve(inner, cross))
-    pull = float(extra @ plain.residual)
     return pull**2 / left if left > 0.0 and pull > 0.0 else 0.0

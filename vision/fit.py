@@ -7,6 +7,7 @@ speckle term is estimated from the residuals after shot noise is taken off.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -14,12 +15,13 @@ from numpy.typing import NDArray
 
 from vision import censor
 from vision.blocks import Blocks
-from vision.fit_model import Shape, evaluate, shape_matrix
-from vision.noise import SPECKLED, Noise, neighbour_spread, pixel_contrast2, variance_e2
+from vision.fit_model import Shape, evaluate, shape_matrix, stretch_rows
+from vision.noise import SPECKLED, Noise, may_saturate, neighbour_spread, pixel_contrast2, variance_e2
 
 Array = NDArray[np.float64]
 
 LONGEST = 0.5  # radii (or units of ln w) that one step may move a spot
+SETTLED = 4e-3  # squared length of a step, in standard deviations, after which the next one would be idle
 OUTLIER = 4.5  # standard deviations from which a block counts less (dust, scratches, unknown print)
 
 
@@ -51,6 +53,8 @@ class Fit:
     prior : Prior
         That the fit was made with.
     converged : bool
+    rows : ndarray, shape (parameters, N)
+        Derivatives of the model.
     """
 
     shape: Shape
@@ -65,6 +69,7 @@ class Fit:
     noise: Noise
     prior: Prior
     converged: bool
+    rows: Array
 
     def center_mm(self, spot: int) -> Array:
         """Return a spot's centre."""
@@ -95,20 +100,25 @@ class _State:
     light: Array
     rows: Array
     residual: Array
-    slope: Array
     use: NDArray[np.bool_]
+    slope: Array | None = None
+    kept: Array | None = None
     cost: float = np.inf
 
 
-def amplitude_significance(result: Fit, blocks: Blocks, spot: int) -> float:
+def amplitude_significance(result: Fit, blocks: Blocks, spot: int, plainly: float = np.inf) -> float:
     """Return a spot's amplitude over the standard deviation that it would have if the spot were not there.
 
-    Its own shot noise and speckle do not count against it; those of the light that it lies on do.
+    Its own shot noise and speckle do not count against it; those of the light that it lies on do. Where a
+    lower bound that costs nothing exceeds ``plainly``, that bound is returned.
     """
-    signal, rows = evaluate(result.shape, result.theta, blocks.at_mm, blocks.cell_mm, with_jacobian=False)
-    k = result.shape.amplitude(spot)
+    k, rows = result.shape.amplitude(spot), result.rows
+    # Its own noise and the freedom of all other parameters only lower the figure: mostly that is enough.
+    least = float(result.theta[k] / np.sqrt(max(result.covariance[k, k], 1e-300) * result.noise.spread))
+    if least > plainly:
+        return least
     own = result.theta[k] * rows[k]
-    rest, light = signal - own, result.light_e - own
+    rest, light = result.signal_e - own, result.light_e - own
     weight = (result.residual != 0.0) / variance_e2(blocks, rest, light, result.noise)
     linear = rows[result.shape.nonlinear : result.shape.nonlinear + result.shape.linear]
     normal = (linear * weight) @ linear.T
@@ -123,20 +133,15 @@ def amplitude_significance(result: Fit, blocks: Blocks, spot: int) -> float:
 
 def ellipse_gain(result: Fit, blocks: Blocks, spot: int = 0) -> float:
     """Return the first-order gain of twice the log likelihood if a round spot could be elliptical."""
-    free = replace(result.shape, free_ellipse=True)
-    theta = np.zeros(free.size)
-    keep = [k for n in range(free.spots) for k in range(n * free.per_spot, n * free.per_spot + 3)]
-    keep += list(range(free.spots * free.per_spot, free.size))
-    theta[keep] = result.theta
-    _, rows = evaluate(free, theta, blocks.at_mm, blocks.cell_mm)
-    rows = rows / np.sqrt(result.variance_e2) * (result.residual != 0.0)
-    first = spot * free.per_spot + 3
-    extra, known = rows[first : first + 2], rows[keep]
+    inverse = (result.residual != 0.0) / np.sqrt(result.variance_e2)
+    extra = stretch_rows(result.shape, result.theta, blocks.at_mm, blocks.smear_mm2, spot) * inverse
+    known = result.rows * inverse
     pull = extra @ result.residual
+    normal = extra @ extra.T
     cross = known @ extra.T
     inner = known @ known.T
     inner[np.diag_indices_from(inner)] *= 1.0 + 1e-9
-    normal = extra @ extra.T - cross.T @ np.linalg.lstsq(inner, cross, rcond=None)[0]
+    normal -= cross.T @ np.linalg.solve(inner, cross)
     return float(pull @ np.linalg.solve(normal + 1e-12 * np.eye(2), pull))
 
 
@@ -163,13 +168,12 @@ def fit(
         Most re-evaluations of the weights.
     """
     contrast2 = pixel_contrast2(blocks) if noise is None else noise.contrast2
-    noise = noise or Noise(grain_px2=2.0 * contrast2, contrast2=contrast2)
+    noise = noise or Noise(grain_px2=2.0 * contrast2 / blocks.frames, contrast2=contrast2)
     if blocks.value_e.size <= shape.size:
         return None
-    theta = _solve_linear(blocks, shape, np.array(theta, float), noise)
+    state = _first_state(blocks, shape, np.array(theta, float), noise)
     damping, converged = 1e-3, False
     low_mm, high_mm = blocks.at_mm.min(axis=1), blocks.at_mm.max(axis=1)
-    state = _evaluate(blocks, shape, theta, noise)
     weight = _weights(blocks, state, noise)
     for count in range(rounds):
         state.cost = _cost(state, weight, prior)
@@ -179,7 +183,7 @@ def fit(
         if count >= 1:
             noise = _estimate_noise(blocks, state, noise, shape.size)
         weight = _weights(blocks, state, noise)
-        if count >= 2 and moved < 1e-3:
+        if count >= 2 and moved < SETTLED:
             converged = True
             break
     return _result(blocks, shape, state, weight, prior, noise, converged)
@@ -187,25 +191,29 @@ def fit(
 
 def _evaluate(blocks: Blocks, shape: Shape, theta: Array, noise: Noise) -> _State:
     signal, rows = evaluate(shape, theta, blocks.at_mm, blocks.cell_mm)
-    use = np.ones(signal.size, bool)
-    slope = np.ones_like(signal)
-    expected = signal
-    if blocks.clipped.any():
-        if noise.contrast2 > SPECKLED:
-            expected, slope, _ = censor.recorded_mean(signal, blocks.limit_e, noise.contrast2)
-        else:
-            use, _ = censor.one_sided(signal, blocks.limit_e, blocks.clipped)
+    return _compare(blocks, shape, theta, signal, rows, noise)
+
+
+def _compare(blocks: Blocks, shape: Shape, theta: Array, signal: Array, rows: Array, noise: Noise) -> _State:
+    """Hold a model against the blocks, with what saturation hides."""
     light = signal - theta[shape.plane] @ rows[shape.plane]
-    return _State(theta, signal, light, rows, blocks.value_e - expected, slope, use)
+    if not may_saturate(blocks, noise):
+        return _State(theta, signal, light, rows, blocks.value_e - signal, np.ones(signal.size, bool))
+    if noise.contrast2 > SPECKLED:
+        expected, slope, kept = censor.recorded_mean(signal, blocks.limit_e, noise.contrast2)
+        use = np.ones(signal.size, bool)
+        return _State(theta, signal, light, rows, blocks.value_e - expected, use, slope, kept)
+    use, _ = censor.one_sided(signal, blocks.limit_e, blocks.clipped)
+    return _State(theta, signal, light, rows, blocks.value_e - signal, use)
 
 
 def _weights(blocks: Blocks, state: _State, noise: Noise) -> Array:
-    kept: Array | float = 1.0
-    if blocks.clipped.any() and noise.contrast2 > SPECKLED:
-        kept = censor.recorded_mean(state.signal, blocks.limit_e, noise.contrast2)[2]
-    weight = np.where(state.use, 1.0 / variance_e2(blocks, state.signal, state.light, noise, kept), 0.0)
+    kept = 1.0 if state.kept is None else state.kept
+    weight = state.use / variance_e2(blocks, state.signal, state.light, noise, kept)
     z = np.abs(state.residual) * np.sqrt(weight)
-    return np.where(z > OUTLIER, weight * OUTLIER / np.maximum(z, OUTLIER), weight)
+    if z.max() > OUTLIER:
+        weight *= OUTLIER / np.maximum(z, OUTLIER)
+    return weight
 
 
 def _cost(state: _State, weight: Array, prior: Prior) -> float:
@@ -214,11 +222,17 @@ def _cost(state: _State, weight: Array, prior: Prior) -> float:
 
 
 def _normal(state: _State, weight: Array, prior: Prior) -> tuple[Array, Array]:
-    rows = state.rows * state.slope
+    rows = _sloped(state)
     weighted = rows * weight
-    normal = weighted @ rows.T + np.diag(prior.weight)
+    normal = weighted @ rows.T
+    normal[np.diag_indices_from(normal)] += prior.weight
     gradient = weighted @ state.residual - prior.weight * (state.theta - prior.mean)
     return normal, gradient
+
+
+def _sloped(state: _State) -> Array:
+    """Return the derivatives of what is recorded: those of the model, less where saturation hides it."""
+    return state.rows if state.slope is None else state.rows * state.slope
 
 
 def _step(
@@ -227,10 +241,13 @@ def _step(
     """Take one step; return its squared length in standard deviations, new state, damping."""
     normal, gradient = _normal(state, weight, prior)
     scale = np.sqrt(np.maximum(np.diag(normal), 1e-300))
-    scaled, pull = normal / np.outer(scale, scale), gradient / scale
+    scaled, pull = normal / (scale[:, None] * scale), gradient / scale
+    diagonal = np.diag_indices_from(scaled)
+    own = scaled[diagonal]
     for _ in range(8):
+        scaled[diagonal] = own + damping
         try:
-            step = np.linalg.solve(scaled + damping * np.eye(scale.size), pull) / scale
+            step = np.linalg.solve(scaled, pull) / scale
         except np.linalg.LinAlgError:
             damping *= 10.0
             continue
@@ -245,59 +262,69 @@ def _step(
 
 def _size(shape: Shape, step: Array, theta: Array) -> float:
     """Return the largest move of a spot over its radius, or of ln w, in a step."""
-    sizes = [0.0]
+    largest = 0.0
+    moves, places = step.tolist(), theta.tolist()
     for spot in range(shape.spots):
         k = shape.log_radius(spot)
-        sizes += [float(np.hypot(*step[shape.center(spot)]) / np.exp(theta[k])), abs(float(step[k]))]
-    return max(sizes)
+        moved = math.hypot(moves[k - 2], moves[k - 1]) / math.exp(min(places[k], 300.0))
+        largest = max(largest, moved, abs(moves[k]))
+    return largest
 
 
 def _ran_away(shape: Shape, theta: Array, low_mm: Array, high_mm: Array) -> bool:
+    if not np.isfinite(theta).all():
+        return True
     middle, span = (low_mm + high_mm) / 2.0, high_mm - low_mm
     for spot in range(shape.spots):
         reach = span + 4.0 * np.exp(theta[shape.log_radius(spot)])
-        if np.any(np.abs(theta[shape.center(spot)] - middle) > reach):
+        if (np.abs(theta[shape.center(spot)] - middle) > reach).any():
             return True
-    return not bool(np.all(np.isfinite(theta)))
+    return False
 
 
-def _solve_linear(blocks: Blocks, shape: Shape, theta: Array, noise: Noise) -> Array:
-    """Solve for amplitudes and background with the places and radii held."""
-    signal, rows = evaluate(shape, theta, blocks.at_mm, blocks.cell_mm, with_jacobian=False)
+def _first_state(blocks: Blocks, shape: Shape, theta: Array, noise: Noise) -> _State:
+    """Solve for amplitudes and background with the places and radii held, and evaluate there."""
+    lights = slice(shape.amplitude(0), shape.amplitude(0) + shape.spots)
+    theta[shape.nonlinear :] = 0.0
+    theta[lights] = 1.0
+    simple = not (shape.fringes or shape.halo)
+    signal, rows = evaluate(shape, theta, blocks.at_mm, blocks.cell_mm, with_jacobian=simple)
     use = blocks.clipped < (0.2 if noise.contrast2 > SPECKLED else 1e-6)
     if use.sum() <= shape.linear:
         use = np.ones(signal.size, bool)
     seen = np.maximum(blocks.value_e, 0.0)
-    weight = use / variance_e2(blocks, seen, seen, noise)
     linear = rows[shape.nonlinear :]
-    normal = (linear * weight) @ linear.T
+    weighted = linear * (use / variance_e2(blocks, seen, seen, noise))
+    normal = weighted @ linear.T
     normal[np.diag_indices_from(normal)] *= 1.0 + 1e-9
-    theta[shape.nonlinear :] = np.linalg.lstsq(normal, (linear * weight) @ blocks.value_e, rcond=None)[0]
-    amplitudes = slice(shape.amplitude(0), shape.amplitude(0) + shape.spots)
-    theta[amplitudes] = np.maximum(theta[amplitudes], 1e-3 * max(float(np.max(blocks.value_e)), 1.0))
-    return theta
+    theta[shape.nonlinear :] = np.linalg.lstsq(normal, weighted @ blocks.value_e, rcond=None)[0]
+    theta[lights] = np.maximum(theta[lights], 1e-3 * max(float(blocks.value_e.max()), 1.0))
+    if not simple:
+        return _evaluate(blocks, shape, theta, noise)
+    # A spot's other derivatives are in proportion to its light.
+    for spot in range(shape.spots):
+        first = spot * shape.per_spot
+        rows[first : first + shape.per_spot] *= theta[shape.amplitude(spot)]
+    return _compare(blocks, shape, theta, theta[shape.nonlinear :] @ linear, rows, noise)
 
 
 def _estimate_noise(blocks: Blocks, state: _State, noise: Noise, parameters: int) -> Noise:
     """Estimate the speckle term from the residuals of the bright blocks after shot noise is taken off."""
     light = state.light
-    bright = state.use & (light > 0.15 * np.max(light)) & (blocks.clipped < 0.5)
+    bright = state.use & (light > 0.15 * light.max()) & (blocks.clipped < 0.5)
     if bright.sum() < 12:
         return noise
-    kept = np.ones_like(light)
-    if blocks.clipped.any() and noise.contrast2 > SPECKLED:
-        kept = censor.recorded_mean(state.signal, blocks.limit_e, noise.contrast2)[2]
+    square = state.residual**2
     plain = variance_e2(blocks, state.signal, light, Noise())
-    excess = state.residual**2 - plain
-    power = kept * light**2 / blocks.pixels
+    excess = square - plain
+    count = float(bright.sum())
+    if float((square / plain)[bright].sum()) / count < 1.0 + 2.5 * np.sqrt(2.0 / count):
+        return noise if noise.grain_px2 == 0.0 else replace(noise, grain_px2=0.0)
+    power = light**2 / blocks.pixels if state.kept is None else state.kept * light**2 / blocks.pixels
     # Weight by what is known of each term: var(excess) is about 2 (plain + speckle)^2.
     trust = bright / (plain + max(noise.grain_px2, 1e-9) * power) ** 2
-    trust = np.where(state.residual**2 > 25.0 * (plain + noise.grain_px2 * power), 0.2 * trust, trust)
+    trust = np.where(square > 25.0 * (plain + noise.grain_px2 * power), 0.2 * trust, trust)
     grain = float((trust * power) @ excess / ((trust * power) @ power))
-    count = float(bright.sum())
-    ratio = float(np.mean((state.residual**2 / plain)[bright]))
-    if ratio < 1.0 + 2.5 * np.sqrt(2.0 / count):
-        grain = 0.0
     grain *= count / max(count - min(parameters, 6), 1.0)
     return replace(noise, grain_px2=max(grain, 0.0))
 
@@ -318,7 +345,7 @@ def _result(
     bright = state.use & (speckle > 0.5 * variance)
     if bright.sum() > 40:
         noise = replace(noise, spread=neighbour_spread(blocks, z, bright))
-        rows = state.rows * state.slope * weight
+        rows = _sloped(state) * weight
         extra = (rows * ((noise.spread - 1.0) * speckle)) @ rows.T
         covariance = inverse + inverse @ extra @ inverse
     state.cost = _cost(state, weight, prior)
@@ -335,4 +362,5 @@ def _result(
         noise=noise,
         prior=prior,
         converged=converged,
+        rows=state.rows,
     )

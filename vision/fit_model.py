@@ -159,11 +159,28 @@ def _spot_rows(
     np.multiply(light, u, out=rows[first : first + 2])
     np.multiply(light, widen, out=rows[first + 2])
     if shape.free_ellipse:
-        root = np.linalg.cholesky(shape.ellipses[spot])
-        for k, direction in enumerate((np.diag([1.0, -1.0]), np.array([[0.0, 1.0], [1.0, 0.0]]))):
-            change = np.exp(2.0 * theta[first + 2]) / 4.0 * (root @ direction @ root.T)
-            rows[first + 3 + k] = 0.5 * light * (u * (change @ u)).sum(axis=0)
+        rows[first + 3 : first + 5] = _stretch(shape, theta, spot, light, u)
     return profile, u, widen
+
+
+def _stretch(shape: Shape, theta: Array, spot: int, light: Array, u: Array) -> Array:
+    """Return the derivatives by the two numbers of a spot's ellipse, shape (2, N)."""
+    root = np.linalg.cholesky(shape.ellipses[spot])
+    size = np.exp(2.0 * theta[shape.log_radius(spot)]) / 4.0
+    rows = []
+    for direction in (np.diag([1.0, -1.0]), np.array([[0.0, 1.0], [1.0, 0.0]])):
+        change = size * (root @ direction @ root.T)
+        rows.append(0.5 * light * (u * (change @ u)).sum(axis=0))
+    return np.array(rows)
+
+
+def stretch_rows(shape: Shape, theta: Array, at_mm: Array, smear_mm2: Array, spot: int) -> Array:
+    """Return how the model would answer if a round spot were stretched, shape (2, N)."""
+    own, _ = shape_matrix(shape, theta, spot)
+    r = at_mm - theta[shape.center(spot), None]
+    u = np.linalg.inv(own + smear_mm2) @ r
+    light = theta[shape.amplitude(spot)] * np.exp(-0.5 * (r[0] * u[0] + r[1] * u[1]))
+    return _stretch(shape, theta, spot, light, u)
 
 
 def _fringe_rows(
@@ -199,6 +216,19 @@ def _fringe_rows(
         first = spot * shape.per_spot
         rows[first : first + 2] += 0.5 * wave * u
         rows[first + 2] += 0.5 * wave * w
+
+
+def halo_row(shape: Shape, theta: Array, at_mm: Array, smear_mm2: Array, log_ratio: float) -> Array:
+    """Return the light of a halo of unit amplitude around the wanted spots, shape (N,)."""
+    first_light = max(theta[shape.amplitude(0)], 1e-9)
+    total = np.zeros(at_mm.shape[1])
+    for spot in range(shape.wanted):
+        part = max(theta[shape.amplitude(spot)], 0.0) / first_light
+        own = np.exp(2.0 * log_ratio) * shape_matrix(shape, theta, spot)[0]
+        r = at_mm - theta[shape.center(spot), None]
+        u = np.linalg.inv(own + smear_mm2) @ r
+        total += part * np.exp(-0.5 * (r[0] * u[0] + r[1] * u[1]))
+    return total
 
 
 def _halo_rows(

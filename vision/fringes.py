@@ -18,9 +18,9 @@ from numpy.typing import NDArray
 
 from vision.blocks import Blocks
 from vision.fit import Fit, Prior, fit
-from vision.fit_model import evaluate
 
 Array = NDArray[np.float64]
+Complex = NDArray[np.complex64]
 
 CLEAR = 30.0  # matched filter's answer (squared, in standard deviations) from which fringes are tried
 BETTER = 30.0  # improvement of twice the log likelihood from which they are believed
@@ -47,11 +47,20 @@ def with_fringes(blocks: Blocks, plain: Fit, start: Array) -> Fit | None:
 
 def _envelope(blocks: Blocks, plain: Fit) -> Array:
     """Return the geometric mean of the two spots' light, electrons."""
-    _, rows = evaluate(plain.shape, plain.theta, blocks.at_mm, blocks.cell_mm, with_jacobian=False)
     k = plain.shape.amplitude(0)
-    light = plain.theta[k : k + 2, None] * rows[k : k + 2]
+    light = plain.theta[k : k + 2, None] * plain.rows[k : k + 2]
     envelope: Array = np.sqrt(np.maximum(light[0] * light[1], 0.0))
     return envelope
+
+
+def _chirps(weighted: NDArray[np.float32], square: NDArray[np.float32], step: float, count: int) -> Complex:
+    """Return ``weighted`` times exp(-i q r^2) for ``count`` values of q from 0, shape (count, *grid)."""
+    turn = np.exp(np.complex64(-1j * step) * square)
+    waves: Complex = np.empty((count, *weighted.shape), np.complex64)
+    waves[0] = weighted
+    for k in range(1, count):
+        np.multiply(waves[k - 1], turn, out=waves[k])
+    return waves
 
 
 def find_fringes(blocks: Blocks, plain: Fit) -> Array | None:
@@ -74,16 +83,14 @@ def find_fringes(blocks: Blocks, plain: Fit) -> Array | None:
     highest = 4.0 * (np.pi / (2.0 * pitch)) / (2.0 * np.sqrt(extent2))
     count = int(np.clip(highest * extent2 / 1.5, 6, 28))
     size = (cv2.getOptimalDFTSize(rows), cv2.getOptimalDFTSize(columns))
-    best, start = 0.0, None
-    for q in np.linspace(0.0, highest, count + 1):
-        wave = scipy.fft.fft2(weighted * np.exp(np.complex64(-1j * q) * square), size, overwrite_x=True)
-        answer = wave.real**2 + wave.imag**2
-        peak = int(np.argmax(answer))
-        value = float(answer.flat[peak]) / (2.0 * norm)
-        if value > best:
-            best, start = value, (*np.unravel_index(peak, size), q)
-    if start is None or best < CLEAR * plain.noise.spread:
+    waves = _chirps(weighted, square, highest / count, count + 1)
+    answer = scipy.fft.fft2(waves, size, axes=(1, 2), overwrite_x=True)
+    strength = answer.real**2 + answer.imag**2
+    peak = int(np.argmax(strength))
+    if float(strength.flat[peak]) / (2.0 * norm) < CLEAR * plain.noise.spread:
         return None
+    found, row, column = np.unravel_index(peak, strength.shape)
+    start = row, column, highest / count * found
     ky = 2.0 * np.pi * ((start[0] / size[0] + 0.5) % 1.0 - 0.5)
     kx = 2.0 * np.pi * ((start[1] / size[1] + 0.5) % 1.0 - 0.5)
     per_block = blocks.jacobian * blocks.size_px

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.blocks import Blocks
+from vision.censor import free_below
 
 Array = NDArray[np.float64]
 
@@ -47,27 +48,46 @@ def variance_e2(
     return result
 
 
-def pixel_contrast2(blocks: Blocks) -> float:
-    """Return the variance of one pixel's speckle over its squared mean, from the scatter inside the blocks.
+def may_saturate(blocks: Blocks, noise: Noise) -> bool:
+    """Tell whether saturation hides light: it shows in a single frame, but not in the mean of several."""
+    if blocks.frames > 1 and noise.contrast2 > SPECKLED:
+        return bool(blocks.value_e.max() > blocks.limit_e.min() * free_below(noise.contrast2))
+    return bool(blocks.clipped.any())
 
-    The slope of the spot itself over a block is taken off with the help of the neighbouring blocks.
+
+def pixel_contrast2(blocks: Blocks) -> float:
+    """Return the variance of one pixel's speckle in one frame over its squared mean.
+
+    It comes from the scatter inside the blocks. The slope of the spot itself over a block is taken off with
+    the help of the neighbouring blocks. The mean of several frames is taken for that of independent ones.
     """
     rows, columns = blocks.grid
     if blocks.size_px < 2 or rows < 3 or columns < 3:
         return 0.0
-    image = np.zeros(rows * columns)
-    image[blocks.index] = blocks.value_e
-    dy, dx = np.gradient(image.reshape(rows, columns))
-    slope2 = ((dx**2 + dy**2) / 12.0).ravel()[blocks.index]
+    image = np.zeros((rows, columns))
+    image.ravel()[blocks.index] = blocks.value_e
+    slope2 = np.zeros((rows, columns))
+    slope2[:, 1:-1] = (image[:, 2:] - image[:, :-2]) ** 2
+    slope2[1:-1] += (image[2:] - image[:-2]) ** 2
     shot = blocks.base_e2 + np.maximum(blocks.value_e, 0.0) / blocks.frames
-    whole = blocks.pixels > 0.99 * blocks.size_px**2
-    bright = (blocks.value_e > 0.3 * np.max(blocks.value_e)) & whole & (blocks.clipped < 0.02)
+    inside = np.zeros((rows, columns), bool)
+    inside[1:-1, 1:-1] = True
+    whole = (blocks.pixels > 0.99 * blocks.size_px**2) & inside.ravel()[blocks.index]
+    highest = blocks.value_e.max()
+    bright = (blocks.value_e > 0.3 * highest) & whole & (blocks.clipped < 0.02)
+    if blocks.frames > 1 and highest > 0.2 * blocks.limit_e.min():
+        # The mean of frames does not show which pixels saturated: look where few can have.
+        bright = whole & (blocks.value_e > 0.08 * highest) & (blocks.value_e < 0.2 * blocks.limit_e)
     if not bright.any():
         bright = (blocks.value_e > 6.0 * np.sqrt(shot / blocks.pixels)) & (blocks.clipped < 0.02) & whole
     if bright.sum() < 4:
         return 0.0
-    extra = blocks.inner_e2 - slope2 - shot
-    return float(np.clip(np.median(extra[bright] / blocks.value_e[bright] ** 2), 0.0, 2.0))
+    extra = (blocks.inner_e2 - slope2.ravel()[blocks.index] / 48.0 - shot)[bright]
+    contrast2 = float(np.median(extra / blocks.value_e[bright] ** 2))
+    if blocks.frames > 1:
+        # Frames that share their speckle do not average it: no speckle has a contrast above one.
+        contrast2 = max(contrast2, min(contrast2 * blocks.frames, 1.0))
+    return min(max(contrast2, 0.0), 2.0)
 
 
 def neighbour_spread(blocks: Blocks, z: Array, bright: NDArray[np.bool_]) -> float:

@@ -102,7 +102,7 @@ def _nothing() -> NoSpot:
 
 def _is_pair(result: Fit, blocks: Blocks, expected: tuple[Expectation, Expectation]) -> bool:
     """Tell whether both spots of a fit are seen and neither is a ghost by its power."""
-    if min(amplitude_significance(result, blocks, k) for k in (0, 1)) < SEEN:
+    if min(amplitude_significance(result, blocks, k, SEEN) for k in (0, 1)) < SEEN:
         return False
     powers = identify.total_power_e(result, blocks, 0), identify.total_power_e(result, blocks, 1)
     return identify.ratio_misfit(powers, expected) < identify.IMPLAUSIBLE
@@ -190,7 +190,7 @@ def _one_of_two(
     for own in places:
         for spot in own[:2]:
             found = fit_spots(scene, [spot.center_mm], [spot.radius_mm], [None])
-            if found is None or amplitude_significance(*found, 0) < SEEN:
+            if found is None or amplitude_significance(*found, 0, SEEN) < SEEN:
                 continue
             if best is None or identify.total_power_e(*found, 0) > identify.total_power_e(*best, 0):
                 best = found
@@ -242,7 +242,7 @@ def _fit_single(scene: Scene, center_mm: Array, expected: Expectation) -> tuple[
     """Fit one spot, elliptical where that is clearly better; None when it is not seen."""
     sigma = max(expected.radius_relative_sigma, 0.02)
     found = fit_spots(scene, [center_mm], [expected.radius_mm], [sigma])
-    if found is None or amplitude_significance(*found, 0) < SEEN:
+    if found is None or amplitude_significance(*found, 0, SEEN) < SEEN:
         return None
     round_fit, blocks = explain(scene, *found)
     found = round_fit, blocks
