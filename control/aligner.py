@@ -155,7 +155,9 @@ class Aligner:
                 Event.FAULTED, f"{observation.code}: {observation.message}", "clear the fault, then home"
             )
         if isinstance(observation, OperatorStopped):
-            return self._stop(Event.OPERATOR_STOPPED, "stopped by the operator", "")
+            return self._stop(
+                Event.OPERATOR_STOPPED, "stopped by the operator", "align again when it is safe"
+            )
         event = EVENT_OF.get(type(observation))
         refusal = self._refusal(observation, event)
         if refusal or event is None:

@@ -36,6 +36,8 @@ class Controller:
         All axes were homed over this connection and nothing has gone wrong since.
     in_motion : bool
         A motion was commanded and is not known to have ended.
+    beam_blocked : bool
+        The shutter was closed, its switch has said so, and nobody has asked to open it since.
     fault : DeviceFault or None
         The first fault since the last homing; nothing moves while there is one.
     activity : str
@@ -58,6 +60,7 @@ class Controller:
         self.timing = timing
         self.homed = False
         self.in_motion = False
+        self.beam_blocked = False
         self.fault: DeviceFault | None = None
         self.activity = "not connected"
         self._second_stop = second_stop
@@ -302,9 +305,11 @@ def judge_motion(controller: Controller, state: ControllerState, asked: str, *, 
     Raises
     ------
     DeviceFault
-        INTERLOCK_OPEN, LIMIT_SWITCH or STALLED.
+        INTERLOCK_OPEN, SHUTTER_MISMATCH (it has opened by itself), LIMIT_SWITCH or STALLED.
     """
     came = repr(state.words)
+    if controller.beam_blocked and state.shutter_open is True:
+        raise controller.error(FaultCode.SHUTTER_MISMATCH, asked, f"it was closed and has opened: {came}")
     if controller.table.interlock == "reported" and state.interlock_closed is not True:
         raise controller.error(FaultCode.INTERLOCK_OPEN, asked, came)
     if state.activity is Activity.FAULT and not homing:

@@ -31,11 +31,16 @@ class SerialShutter:
         Raises
         ------
         DeviceFault
-            INTERLOCK_OPEN before it is commanded; SHUTTER_MISMATCH after it was told to close again.
+            INTERLOCK_OPEN before it is commanded; SHUTTER_MISMATCH after it was told to close again. After a
+            fault, the code of that fault: nothing is measured with axes that have to be homed.
         """
         controller, asked = self._controller, "open the shutter"
         words = self._phrase(self._requests.shutter_open, asked)
         self._require_interlock(controller.state(asked), asked)
+        if (fault := controller.fault) is not None:
+            came = f"refused because of the earlier fault: {fault}"
+            raise controller.error(fault.code, asked, came, "home and verify again first")
+        controller.beam_blocked = False
         try:
             controller.command(words, asked)
             self._await_switch(True, asked)
@@ -62,6 +67,7 @@ class SerialShutter:
             )
         self._controller.urge(words, asked)
         self._await_switch(False, asked)
+        self._controller.beam_blocked = True
 
     def is_open(self) -> bool:
         """Return the state of the shutter's own switch."""

@@ -173,6 +173,10 @@ class SimBench:
         made = made_lens(lens, self.nuisances.scene, self._rng(_LENS_STREAM, number))
         self._true = replace(self._true, lens=made)
 
+    def alter(self, **changed: Any) -> None:
+        """Change what the seed drew, now: a knocked plate, a beam that jumps; fields of ``TrueBench``."""
+        self._true = replace(self._true, **changed)
+
     @property
     def true(self) -> TrueBench:
         """What the seed drew of light and plates; for tests and campaigns, never for the station."""

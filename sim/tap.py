@@ -96,6 +96,8 @@ class LineTap:
     clock : SimClock
     faults : sequence of LineFault
         May be set at any time through the attribute of the same name.
+    on_call : callable or None
+        Attribute; told index and way of every call before anything strikes.
     journal : bool
         Keep a :class:`LineCall` of every call in :attr:`journal`; off by default, since nights are long.
     """
@@ -111,6 +113,7 @@ class LineTap:
         self.faults = tuple(faults)
         self.journal: list[LineCall] = []
         self.calls = 0
+        self.on_call: Callable[[int, Literal["write", "read"]], None] | None = None
         self._keep_journal = journal
         self._controller, self._clock = controller, clock
         self._way: Literal["write", "read"] = "write"
@@ -130,6 +133,8 @@ class LineTap:
         index, now_s = self.calls, self._clock.now_s()
         self.calls += 1
         self._way = way
+        if self.on_call is not None:
+            self.on_call(index, way)
         if self._keep_journal:
             self.journal.append(LineCall(index, way, now_s, 0))
         if -math.inf < self._interlock_until_s <= now_s:

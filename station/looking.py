@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from driver.protocols import Frame
+from station.frame_guard import FrameGuard
 from station.measuring import Measures, MeasuresFrames
 from station.wiring import Bench, PlateCamera
 from vision.exposure import ExposureLimits
@@ -84,6 +85,7 @@ class Eyes:
     first: Glance | None = field(default=None, init=False)
     last: Glance | None = field(default=None, init=False)
     compute_s: float = field(default=0.0, init=False)
+    _guard: FrameGuard = field(default_factory=FrameGuard, init=False)
     _exposure_s: dict[tuple[str, str], float] = field(default_factory=dict, init=False)
     _backgrounds: dict[str, tuple[float, Image]] = field(default_factory=dict, init=False)
 
@@ -240,7 +242,7 @@ class Eyes:
             self._backgrounds[eye.table.name] = (self.bench.clock.now_s(), self.measures.background(frames))
 
     def _grab(self, eye: PlateCamera, exposure_s: float, purpose: str) -> Image:
-        frame = eye.camera.grab(exposure_s)
+        frame = self._guard.checked(eye.camera.grab(exposure_s))
         self.note_frame(frame, purpose)
         return self.measures.image(frame, eye.sensor)
 

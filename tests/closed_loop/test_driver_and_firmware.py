@@ -221,3 +221,30 @@ def test_what_happens_in_mid_motion_is_named(kind: LineFaultKind, code: FaultCod
         assert fault.value.code in (FaultCode.POSITION_LOST, code)
     else:
         assert fault.value.code is code
+
+
+def test_a_shutter_that_opens_by_itself_stands_in_the_way_of_a_move():
+    session = Session()
+    session.motion.connect()
+    session.motion.shutter.close()
+    session.motion.home()
+    session.controller.stick_shutter("open")
+    before = session.moves()
+    with pytest.raises(DeviceFault, match="has opened") as fault:
+        session.motion.move_to({"X": 0.1})
+    assert fault.value.code is FaultCode.SHUTTER_MISMATCH
+    assert session.moves() == before
+
+
+def test_the_beam_is_not_let_through_after_a_fault():
+    session = Session()
+    session.motion.connect()
+    session.motion.home()
+    session.controller.reset()
+    session.motion.shutter.close()  # works, and finds that the home is lost
+    with pytest.raises(DeviceFault, match="refused because of the earlier fault") as fault:
+        session.motion.shutter.open()
+    assert fault.value.code is FaultCode.POSITION_LOST
+    session.motion.home()
+    session.motion.shutter.open()
+    assert session.motion.shutter.is_open()

@@ -1,0 +1,252 @@
+"""The oracle: what holds of every run, whatever struck it. Each rule that is broken is told in words.
+
+It reads the line by a parser of its own, and asks the simulator for the truth; it shares no code with the
+driver that it judges.
+"""
+
+from __future__ import annotations
+
+import binascii
+import math
+import re
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from control.messages import Faulted, Finish, OperatorStopped, Outcome
+from driver.faults import FaultCode
+from sim.truth import BenchTruth
+from station.planning import aligner_of
+from station.record.codec import encode
+from station.sweep.rig import Passed, Seen
+from station.wiring import axis_spec
+
+LAST_ACTION_S = 120.0
+"""A budget is looked at between actions; one action and the way out take less than this."""
+TO_THE_END_S = 60.0
+"""From the first fault that is told to the end of the run, in bench time."""
+
+_NAMED = {code.value for code in FaultCode} | {"plate_not_mapped", "record_not_written"}
+_MOVES = ("G00", "G01", "G28")
+_WORD = re.compile(r"([A-Z])(-?\d+\.?\d*)")
+
+
+def violations(seen: Seen) -> list[str]:
+    """Return every rule that a run broke, as ``rule: what was seen``; empty where it broke none."""
+    found = [*_ended(seen), *_recorded(seen), *_line(seen), *_safe(seen)]
+    found += [f"frame: {what}" for what in seen.wrong_frames]
+    if not any(fault.kind == "reset" for fault in seen.case.faults):
+        # A reset right after the reply makes an answer untrue that was true when it was given.
+        found += [f"positions: {what}" for what in seen.untrue_positions]
+    if seen.unsaved_calls:
+        found.append(
+            f"write-ahead: the line was used at call {seen.unsaved_calls[0]} before the step was safe"
+        )
+    found += [
+        f"beam: a motion began at {begun.time_s:.2f} s with the shutter open"
+        for begun in seen.begun
+        if begun.shutter_open and not begun.shutter_stuck
+    ]
+    return found
+
+
+# --- the end ------------------------------------------------------------------------------------------
+
+
+def _ended(seen: Seen) -> Iterator[str]:
+    finish = seen.finish
+    if finish is None:
+        yield f"raised: {seen.crash.strip().splitlines()[-1]}"
+        return
+    if seen.end_s > seen.setup.recipe.budget.bench_seconds + LAST_ACTION_S:
+        yield f"bound: it took {seen.end_s:.0f} s of bench time"
+    if seen.end_s - seen.first_fault_s > TO_THE_END_S:
+        yield f"bound: {seen.end_s - seen.first_fault_s:.0f} s from the first fault to the end"
+    if finish.outcome is Outcome.ALIGNED:
+        yield from _agrees(seen)
+        return
+    if not finish.reason or not finish.remedy:
+        yield f"cause: {finish.outcome.value} with reason {finish.reason!r} and remedy {finish.remedy!r}"
+    if "internal" in finish.reason or "calling program" in finish.remedy:
+        yield f"cause: {finish.reason}"
+    told = [obs for obs, _ in seen.record.steps if isinstance(obs, Faulted)]
+    if told and (told[0].code not in _NAMED or "emedy" not in told[0].message + finish.remedy + "remedy"):
+        yield f"cause: {told[0].code} is no code"
+    if told and told[0].code not in finish.reason and not seen.record.failed:
+        yield f"cause: {told[0].code} was told, but the run ended with {finish.reason!r}"
+
+
+def _agrees(seen: Seen) -> Iterator[str]:
+    """Compare with the truth when the last frame was taken; what moves afterwards nobody can have seen."""
+    tolerance = seen.setup.recipe.tolerance
+    verdict = seen.finish.verdict if seen.finish else None
+    if verdict is None or not verdict.passed:
+        yield "truth: aligned without a verdict that passed"
+    off = _residual(seen.at_verdict)
+    if off is None or off[0] > tolerance.decenter_um or off[1] > tolerance.tilt_arcsec:
+        yield f"truth: called aligned, but truly off by {off}"
+
+
+def _residual(truth: BenchTruth | None) -> tuple[float, float] | None:
+    if truth is None or truth.decenter_um is None or truth.tilt_arcsec is None:
+        return None
+    return math.hypot(*truth.decenter_um), math.hypot(*truth.tilt_arcsec)
+
+
+# --- the record ---------------------------------------------------------------------------------------
+
+
+def _recorded(seen: Seen) -> Iterator[str]:
+    record = seen.record
+    if seen.finish is None:
+        return
+    if record.end != seen.finish:
+        yield f"record: it ends with {record.end}, the run with {seen.finish}"
+    ends = [number for number, (_, action) in enumerate(record.steps) if isinstance(action, Finish)]
+    if ends != [len(record.steps) - 1]:
+        yield f"record: ends at steps {ends} of {len(record.steps)}"
+    if not record.failed and record.saved != len(record.steps):
+        yield f"record: {record.saved} of {len(record.steps)} steps are safe"
+    if record.failed and seen.finish.outcome is Outcome.ALIGNED:
+        yield "record: called aligned although the record was not written"
+    yield from _told_once(seen)
+    yield from _replayed(seen)
+
+
+def _told_once(seen: Seen) -> Iterator[str]:
+    record = seen.record
+    told = [obs.code for obs, _ in record.steps if isinstance(obs, Faulted)]
+    noted = [
+        fault["code"]
+        for fault in record.faults
+        if not str(fault["during"]).startswith("way out") and fault["code"] != "record_not_written"
+    ]
+    if told != noted:
+        yield f"alarm: control was told {told}, the record has {noted}"
+    if len(told) > 1:
+        yield f"alarm: raised {len(told)} times: {told}"
+    outs = [(f["code"], f["message"], f["during"]) for f in record.faults if "way out" in str(f["during"])]
+    if len(outs) != len(set(outs)):
+        yield f"alarm: the same failure of a way out is noted twice: {outs}"
+    stops = [obs for obs, _ in record.steps if isinstance(obs, Faulted | OperatorStopped)]
+    if stops and seen.finish is not None and seen.finish.outcome is Outcome.ALIGNED:
+        yield "alarm: aligned in spite of a fault"
+
+
+def _replayed(seen: Seen) -> Iterator[str]:
+    decides = aligner_of(seen.setup)
+    last = len(seen.record.steps) - 1
+    for number, (observation, action) in enumerate(seen.record.steps):
+        recorded = seen.record.answered if number == last and seen.record.answered else action
+        if encode(decides.next_action(observation)) != encode(recorded):
+            yield f"replay: step {number} is decided otherwise"
+            return
+
+
+# --- the line -----------------------------------------------------------------------------------------
+
+
+@dataclass(slots=True)
+class _Told:
+    """What the controller has said of itself in replies that came through whole."""
+
+    words: dict[str, str] | None = None
+    fresh: bool = False
+
+    def forbids(self, word: str) -> str:
+        """Return why a request must not be sent after this, or ""."""
+        if self.words is None or not self.fresh:
+            return "without asking the state since the motion before"
+        must = {"LOCK": ("1",)}
+        if word != "G28":
+            must |= {"HOMED": ("1",)}
+        if word in ("G00", "G01"):
+            must |= {"LIMIT": ("0",), "STATE": ("IDLE", "STOPPED")}
+        if word != "M21":
+            must |= {"SHUTTER": ("0",)}
+        wrong = {
+            key: self.words.get(key) for key, allowed in must.items() if self.words.get(key) not in allowed
+        }
+        return f"although the controller says {wrong}" if wrong else ""
+
+
+def _line(seen: Seen) -> Iterator[str]:
+    told, rest = _Told(), b""
+    faulted = False
+    for passed in seen.passed:
+        if passed.way == "in":
+            *lines, rest = (rest + passed.data).split(b"\n")
+            for line in lines:
+                _hear(line, told)
+            continue
+        faulted = faulted or passed.time_s > seen.first_fault_s
+        for words in _requests(passed):
+            for word in ("M21", *_MOVES):
+                if word not in words:
+                    continue
+                if faulted:
+                    yield f"fault: {word} was sent after a fault was told"
+                if why := told.forbids(word):
+                    yield f"refuse: {word} was sent {why}"
+                told.fresh = told.fresh and word not in _MOVES
+            yield from _within_limits(seen, words)
+
+
+def _hear(line: bytes, told: _Told) -> None:
+    body, _, check = line.rpartition(b" K")
+    if check.decode("latin-1") != f"{binascii.crc_hqx(body, 0xFFFF):04X}":
+        return
+    words = body.decode("ascii").split()[1:]
+    if words[:1] == ["STATE"]:
+        told.words = dict(zip(words[::2], words[1::2], strict=False))
+        told.fresh = True
+
+
+def _requests(passed: Passed) -> Iterator[list[str]]:
+    for line in passed.data.decode("latin-1").split("\n"):
+        if line:
+            yield line.split()[1:-1]
+
+
+def _within_limits(seen: Seen, words: list[str]) -> Iterator[str]:
+    if not {"G00", "G01"} & set(words):
+        return
+    axes = [axis_spec(axis) for axis in seen.setup.bench.motion.axes]
+    travel = {axis.name: (axis.travel_min, axis.travel_max) for axis in axes}
+    for word in words:
+        found = _WORD.fullmatch(word)
+        if found is None or found[1] not in travel:
+            continue
+        least, most = travel[found[1]]
+        if not least <= float(found[2]) <= most:
+            yield f"limit: {word} lies outside {least:g} to {most:g}"
+
+
+# --- safe in the end ------------------------------------------------------------------------------------
+
+
+def _safe(seen: Seen) -> Iterator[str]:
+    told = [str(f["message"]) for f in seen.record.faults if str(f["during"]).startswith("way out")]
+    never_connected = not any(passed.way == "out" for passed in seen.passed)
+    for what, danger, remedy in (("stop motion", _MOVES, "M00"), ("close the shutter", ("M21",), "M22")):
+        named = any(message.startswith(what) for message in told)
+        if not named and not never_connected and not _commanded_last(seen, danger, remedy):
+            yield f"safe: {remedy} was not sent at the end, and nobody was told"
+    if seen.moving and not any(message.startswith("stop motion") for message in told):
+        yield "safe: something still moves after the end, and nobody was told"
+    if seen.shutter_open and not any(message.startswith("close the shutter") for message in told):
+        yield "safe: the shutter is open after the end, and nobody was told"
+    if seen.finish is not None and seen.finish.outcome is Outcome.ALIGNED and (seen.moving or told):
+        yield f"safe: called aligned although the way out failed: {told}"
+
+
+def _commanded_last(seen: Seen, danger: tuple[str, ...], remedy: str) -> bool:
+    """Tell whether ``remedy`` was sent after the last dangerous request, and in the end at all."""
+    safe = False
+    for passed in seen.passed:
+        if passed.way == "out":
+            for words in _requests(passed):
+                if remedy in words:
+                    safe = True
+                elif any(word in words for word in danger):
+                    safe = False
+    return safe

@@ -1,0 +1,266 @@
+"""One alignment with faults, and everything about it that the oracle wants to know."""
+
+from __future__ import annotations
+
+import traceback
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from typing import Any, Literal, cast
+
+import numpy as np
+
+from control.messages import Finish, Moved, Observation
+from driver.port import Direction
+from driver.protocols import Frame
+from sim.tap import LineFault, LineFaultKind
+from sim.truth import BenchTruth
+from station.campaign.inprocess import InProcess, Measurement
+from station.config import Setup
+from station.measuring import Measures
+from station.sweep.cases import Case, Counts, Fault, Place
+from station.sweep.striking import StruckCameras, StruckClock, StruckHandler, StruckRecord, StruckStop
+from station.wiring import PlateCamera
+from vision.hole import Hole
+from vision.image import Image, Sensor
+from vision.plate_map import PlateMap
+from vision.spots import Expectation, Sighting, Spot, SpotName
+
+_STRUCK_AXIS = "X"
+_AFTER_S = 2.0
+
+
+@dataclass(frozen=True, slots=True)
+class Passed:
+    """Bytes that passed on the line, in bench time, and the call of the line in which they did."""
+
+    way: Direction
+    data: bytes
+    time_s: float
+    call: int
+
+
+@dataclass(frozen=True, slots=True)
+class Begun:
+    """A motion that the mount began, and whether the beam was let through then."""
+
+    homing: bool
+    time_s: float
+    shutter_open: bool
+    shutter_stuck: bool
+
+
+@dataclass(slots=True)
+class Seen:
+    """What was seen of one run.
+
+    Attributes
+    ----------
+    finish : Finish or None
+        None where the run raised.
+    crash : str
+        Why it raised.
+    end_s, first_fault_s : float
+        Bench time at the end and when the first fault was told; the latter infinite where none was.
+    passed : list of Passed
+    begun : list of Begun
+    unsaved_calls : list of int
+        Calls of the line at which a step was being done that was not yet safe.
+    wrong_frames : list of str
+        Frames that were measured and should not have been.
+    untrue_positions : list of str
+        Positions told to control that the controller's counters did not have.
+    at_verdict, at_end : BenchTruth or None
+        The truth at the last frame that was measured before the end, and after the end.
+    moving, shutter_open : bool
+        After the end.
+    """
+
+    case: Case
+    setup: Setup
+    record: StruckRecord
+    finish: Finish | None = None
+    crash: str = ""
+    end_s: float = 0.0
+    first_fault_s: float = float("inf")
+    passed: list[Passed] = field(default_factory=list)
+    begun: list[Begun] = field(default_factory=list)
+    unsaved_calls: list[int] = field(default_factory=list)
+    wrong_frames: list[str] = field(default_factory=list)
+    untrue_positions: list[str] = field(default_factory=list)
+    at_verdict: BenchTruth | None = None
+    at_end: BenchTruth | None = None
+    moving: bool = False
+    shutter_open: bool = False
+    counts: Counts = field(default_factory=lambda: Counts((), 0, 0, 0, 0))
+
+
+class Watched:
+    """Measures that look at every frame before it is measured: whether it is new, and whole.
+
+    Fulfils :class:`station.measuring.Measures`; ``off_mm`` of the cameras shifts what is seen.
+    """
+
+    def __init__(self, inner: Measures, rig: Rig) -> None:
+        self._inner, self._rig = inner, rig
+        self._measured: dict[str, int] = {}
+
+    def __getattr__(self, name: str) -> Any:
+        """Leave everything else to the measures that are watched."""
+        return getattr(self._inner, name)
+
+    def image(self, frame: Frame, sensor: Sensor) -> Image:
+        """Note what is wrong with a frame that is about to be measured."""
+        rig = self._rig
+        setup = rig.made.sim.camera_setups[frame.camera]
+        if frame.sequence <= self._measured.get(frame.camera, 0):
+            rig.seen.wrong_frames.append(f"{frame.camera} frame {frame.sequence} is not new")
+        if frame.pixels.shape != (setup.height_px, setup.width_px):
+            rig.seen.wrong_frames.append(f"{frame.camera} frame {frame.sequence} has {frame.pixels.shape}")
+        self._measured[frame.camera] = frame.sequence
+        rig.seen.at_verdict = rig.made.sim.truth()
+        return self._inner.image(frame, sensor)
+
+    def returns(
+        self,
+        image: Image,
+        background: Image,
+        plate_map: PlateMap,
+        hole: Hole | None,
+        expectations: Mapping[SpotName, Expectation],
+        eye: PlateCamera,
+    ) -> Mapping[SpotName, Sighting]:
+        """Measure both returns."""
+        found = self._inner.returns(image, background, plate_map, hole, expectations, eye)
+        return {name: self._shifted(sighting, eye) for name, sighting in found.items()}
+
+    def transmitted(
+        self,
+        image: Image,
+        background: Image,
+        plate_map: PlateMap,
+        expectation: Expectation | None,
+        eye: PlateCamera,
+    ) -> Sighting:
+        """Measure the transmitted spot."""
+        return self._shifted(self._inner.transmitted(image, background, plate_map, expectation, eye), eye)
+
+    def _shifted(self, sighting: Sighting, eye: PlateCamera) -> Sighting:
+        off_mm = self._rig.cameras.off_mm.get(eye.table.name, 0.0)
+        if not off_mm or not isinstance(sighting, Spot):
+            return sighting
+        return replace(sighting, center_mm=np.asarray(sighting.center_mm) + np.array([off_mm, 0.0]))
+
+
+class Rig:
+    """An in-process alignment with the faults of one case, watched.
+
+    Parameters
+    ----------
+    setup : Setup
+    seed : int
+    case : Case
+    measurement : {"spots", "frames"}
+    """
+
+    def __init__(self, setup: Setup, seed: int, case: Case, *, measurement: Measurement = "spots") -> None:
+        at: dict[Place, tuple[Fault, ...]] = {
+            place: tuple(fault for fault in case.faults if fault.place is place) for place in Place
+        }
+        self.record = StruckRecord(setup, struck_by=at[Place.RECORD], on_step=self._stepped)
+        self.seen = Seen(case, setup, self.record)
+        self._clocks: list[StruckClock] = []
+        self.made = InProcess(
+            setup,
+            seed,
+            measurement=measurement,
+            record=self.record,
+            clock=lambda clock: self._clock(clock, at[Place.CLOCK]),
+            on_bytes=self._passed,
+        )
+        sim = self.made.sim
+        sim.tap.faults = tuple(_on_the_line(fault) for fault in at[Place.LINE])
+        sim.tap.on_call = self._called
+        self._stops = {fault.at for fault in at[Place.PERSON]}
+        self._reads: list[bool] = []
+        self.cameras = StruckCameras(sim, at[Place.CAMERA])
+        self.cameras.attach()
+        self.handler = StruckHandler(sim.lens_handler, at[Place.HANDLER])
+        self.made.bench = replace(self.made.bench, lens_handler=self.handler)
+        self.made.runner.bench = self.made.eyes.bench = self.made.bench
+        self.made.eyes.measures = cast("Measures", Watched(self.made.eyes.measures, self))
+        self._stop = StruckStop()
+        self.made.runner.stop = self._stop
+        self._watch_mount()
+
+    def run(self) -> Seen:
+        """Align, and return what was seen."""
+        seen, sim = self.seen, self.made.sim
+        try:
+            seen.finish = self.made.runner.run()
+        except Exception:
+            seen.crash = traceback.format_exc()
+        seen.end_s = sim.clock.now_s()
+        seen.at_end = sim.truth()
+        sim.tap.faults = ()
+        sim.clock.sleep_s(_AFTER_S)
+        sim.controller.update()
+        seen.moving = sim.mount.moving
+        seen.shutter_open = sim.controller.shutter.is_open
+        seen.counts = Counts(
+            tuple(self._reads),
+            self.cameras.calls,
+            self._clocks[0].calls,
+            self.handler.calls,
+            self.record.calls,
+        )
+        return seen
+
+    # --- watching -----------------------------------------------------------------------------------
+
+    def _clock(self, clock: Any, faults: Sequence[Fault]) -> StruckClock:
+        self._clocks.append(StruckClock(clock, faults))
+        return self._clocks[-1]
+
+    def _called(self, index: int, way: Literal["write", "read"]) -> None:
+        self._reads.append(way == "read")
+        if self.record.steps and self.record.saved != len(self.record.steps) and not self.record.failed:
+            self.seen.unsaved_calls.append(index)
+        if index in self._stops:
+            self._stop.arrive()
+
+    def _passed(self, way: Direction, data: bytes, time_s: float) -> None:
+        sim = self.made.sim
+        self.seen.passed.append(Passed(way, data, sim.clock.now_s(), sim.tap.calls - 1))
+
+    def _stepped(self, observation: Observation) -> None:
+        seen, sim = self.seen, self.made.sim
+        if type(observation).__name__ in ("Faulted", "OperatorStopped"):
+            seen.first_fault_s = min(seen.first_fault_s, sim.clock.now_s())
+        if isinstance(observation, Moved):
+            steps = sim.mount.counter_steps(sim.clock.now_s())
+            for axis, at in zip(sim.mount.axes, steps, strict=True):
+                told = observation.positions[axis.name]
+                if abs(told - at * axis.step) > axis.step / 2:
+                    seen.untrue_positions.append(f"{axis.name} told {told:g}, counted {at * axis.step:g}")
+
+    def _watch_mount(self) -> None:
+        sim, begun = self.made.sim, self.seen.begun
+        move, home = sim.mount.begin_move, sim.mount.begin_homing
+
+        def note(homing: bool) -> None:
+            shutter = sim.controller.shutter
+            begun.append(Begun(homing, sim.clock.now_s(), shutter.is_open, shutter.stuck == "open"))
+
+        def begin_move(*args: Any) -> None:
+            note(False)
+            move(*args)
+
+        def begin_homing(time_s: float) -> None:
+            note(True)
+            home(time_s)
+
+        vars(sim.mount).update(begin_move=begin_move, begin_homing=begin_homing)
+
+
+def _on_the_line(fault: Fault) -> LineFault:
+    return LineFault(LineFaultKind(fault.kind), fault.at, fault.count, fault.value, _STRUCK_AXIS)
