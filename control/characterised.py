@@ -72,10 +72,23 @@ class Characterised:
 
     def memory(self, bench: BenchModel) -> Memory:
         """Return it as deviations from a nominal bench: what an alignment starts from."""
-        layout = np.array([bench.layout.l1_mm, bench.layout.l2_mm])
-        matrix = (self.mount_matrix - bench.matrix()).reshape(-1)
-        mean = np.concatenate([matrix, self.clocking_rad, self.distances_mm - layout, self.backlash])
-        return Memory(mean, self.covariance, 0)
+        return as_memory(
+            bench, self.mount_matrix, self.clocking_rad, self.distances_mm, self.backlash, self.covariance
+        )
+
+
+def as_memory(
+    bench: BenchModel,
+    mount_matrix: Vector,
+    clocking_rad: Vector,
+    distances_mm: Vector,
+    backlash: Vector,
+    covariance: Vector,
+) -> Memory:
+    """Return what is known of a mount (see :class:`Characterised`) as deviations from ``bench``."""
+    layout = np.array([bench.layout.l1_mm, bench.layout.l2_mm])
+    matrix = (mount_matrix - bench.matrix()).reshape(-1)
+    return Memory(np.concatenate([matrix, clocking_rad, distances_mm - layout, backlash]), covariance, 0)
 
 
 def characterised(model: LearnedModel) -> Characterised:

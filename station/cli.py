@@ -54,6 +54,24 @@ def align(
 
 
 @cli.command()
+@click.option("--bench", type=_FILE, required=True, help="BENCH.toml: what belongs to the bench.")
+@click.option("--recipe", type=_FILE, required=True, help="RECIPE.toml of the lens to measure with.")
+@click.option("--out", type=_FILE, required=True, help="File to write; a bench file can name it.")
+@click.option("--rounds", type=click.IntRange(1), default=2, show_default=True, help="Times round all axes.")
+@click.option(
+    "--valid-days", type=click.IntRange(1), default=90, show_default=True, help="How long it holds."
+)
+@_json
+@click.pass_obj
+def characterize(stop: StopRequest, /, **options: Any) -> int:
+    """Measure the mount by itself with one lens: scale, squareness, pivot, backlash, repeatability.
+
+    Exit status: 0 written, 1 the lens is rejected, 2 bad input, 3 stopped, 4 timed out.
+    """
+    return int(_commands().run_characterize(stop=stop, **options))
+
+
+@cli.command()
 @click.option("--bench", type=_FILE, help="BENCH.toml to simulate. Default: the example.")
 @click.option("--recipe", type=_FILE, help="RECIPE.toml of the lens. Default: the example.")
 @click.option("--seed", type=click.IntRange(0), default=0, show_default=True, help="Repeats everything.")

@@ -8,10 +8,12 @@ import sys
 from pathlib import Path
 from typing import Any
 
+from control.characterise import CharacterisingPlan
 from control.messages import Outcome
 from station.campaign import command as campaign
 from station.campaign.inprocess import Measurement
 from station.campaign.plan import CampaignPlan, checked_lens, setup_of
+from station.characterising import characterise, words
 from station.config import Setup, load_setup
 from station.config.problems import BadInput
 from station.config.reading import read_text
@@ -34,6 +36,19 @@ def run_align(
 ) -> int:
     """Align one lens on the bench of two files; return the exit status."""
     return _run(load_setup(bench, recipe), seed, out, as_json, stop)
+
+
+def run_characterize(
+    bench: Path, recipe: Path, out: Path, rounds: int, valid_days: int, as_json: bool, stop: StopRequest
+) -> int:
+    """Characterise the mount of a bench; return the exit status."""
+    setup, how = load_setup(bench, recipe), CharacterisingPlan(rounds=rounds)
+    result = characterise(setup, out, how, valid_days, Display(StandardError()), stop)
+    if as_json:
+        print_json(result)
+    else:
+        _print("\n".join(words(result)))
+    return EXIT_STATUS[Outcome(result["outcome"])]
 
 
 def _run(setup: Setup, seed: int | None, out: Path | None, as_json: bool, stop: StopRequest) -> int:

@@ -6,10 +6,11 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from control.characterise import CharacterisingPlan
 from control.messages import Action, Observation
-from station.config.loading import Setup, setup_from_texts
+from station.config.loading import Setup, setup_from_record
 from station.config.problems import BadInput
-from station.planning import aligner_of
+from station.planning import aligner_of, characteriser_of
 from station.record.codec import CodecError, JsonValue, decode_observation, encode
 from station.runner import Decides, gave_up
 
@@ -92,7 +93,7 @@ def replay(record: Mapping[str, Any]) -> Replayed:
     BadInput
         When the record does not hold what a replay needs.
     """
-    decides: Decides = aligner_of(_setup(record))
+    decides = _decides(record)
     count = 0
     for number, (observation, recorded) in enumerate(_steps(record)):
         answered = encode(_decision(decides, observation))
@@ -101,6 +102,17 @@ def replay(record: Mapping[str, Any]) -> Replayed:
         if found is not None:
             return Replayed(count, Difference(number, *found))
     return Replayed(count, None)
+
+
+def _decides(record: Mapping[str, Any]) -> Decides:
+    setup, spent = _setup(record), record.get("characterising")
+    if spent is None:
+        return aligner_of(setup)
+    try:
+        how = CharacterisingPlan(**spent)
+    except (TypeError, ValueError) as error:
+        raise BadInput("record.json", "characterising", found=str(error), allowed="rounds, frames") from error
+    return characteriser_of(setup, how)
 
 
 def _decision(decides: Decides, observation: Observation) -> Action:
@@ -112,14 +124,11 @@ def _decision(decides: Decides, observation: Observation) -> Action:
 
 def _setup(record: Mapping[str, Any]) -> Setup:
     try:
-        configuration = record["configuration"]
-        bench, recipe = configuration["bench"], configuration["recipe"]
-        texts = bench["text"], recipe["text"], bench["file"], recipe["file"]
-    except (KeyError, TypeError) as error:
+        return setup_from_record(record["configuration"])
+    except (KeyError, TypeError, AttributeError) as error:
         raise BadInput(
             "record.json", "configuration", found=f"no {error}", allowed="both configuration files"
         ) from error
-    return setup_from_texts(*texts)
 
 
 def _steps(record: Mapping[str, Any]) -> Iterator[tuple[Observation, JsonValue]]:

@@ -158,6 +158,9 @@ class MountTable(Strict):
     backlash_sigma_deg: Positive = Field(0.005, description="backlash left in a rotary axis")
     repeatability_sigma_um: Positive = Field(2.0, description="how the mount repeats a decentre")
     repeatability_sigma_urad: Positive = Field(10.0, description="how the mount repeats a tilt")
+    characterisation: Name | None = Field(
+        None, description="file of coincide characterize, beside the bench file; it goes before the rest"
+    )
 
 
 class ReferenceTable(Strict):

@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Generic
+from typing import Any, Generic
 
 from optics.errors import OpticsError, WavelengthOutOfRangeError
 from optics.glass import GLASSES, refractive_index
 from optics.layout import Beam, Layout
 from optics.lens import Lens, Surface
 from station.config.bench import BenchTable
+from station.config.characterisation import CharacterisationTable
 from station.config.places import key_lines, line_of
 from station.config.problems import BadInput, Key, dotted, nearest
 from station.config.reading import Model, read_model, read_text
@@ -45,10 +47,11 @@ class TomlFile(Generic[Model]):
 
 @dataclass(frozen=True, slots=True)
 class Setup:
-    """Both files, checked by themselves and against each other."""
+    """Both files, checked by themselves and against each other, and that of the mount where there is one."""
 
     bench_file: TomlFile[BenchTable]
     recipe_file: TomlFile[RecipeTable]
+    mount_file: TomlFile[CharacterisationTable] | None = None
 
     @property
     def bench(self) -> BenchTable:
@@ -110,8 +113,22 @@ def load_setup(bench_path: Path, recipe_path: Path) -> Setup:
     return setup_from_texts(read_text(bench_path), read_text(recipe_path), str(bench_path), str(recipe_path))
 
 
-def setup_from_texts(bench_text: str, recipe_text: str, bench_name: str, recipe_name: str) -> Setup:
-    """Check both texts; the names are for messages only.
+def setup_from_texts(
+    bench_text: str,
+    recipe_text: str,
+    bench_name: str,
+    recipe_name: str,
+    *,
+    mount: tuple[str, str] | None = None,
+) -> Setup:
+    """Check both texts; the names are for messages.
+
+    Parameters
+    ----------
+    bench_text, recipe_text, bench_name, recipe_name : str
+    mount : tuple of str, optional
+        Text and name of the characterisation that the bench file names, where it was kept: its day is not
+        looked at. Otherwise the file itself is read, from the folder of ``bench_name``.
 
     Raises
     ------
@@ -119,12 +136,42 @@ def setup_from_texts(bench_text: str, recipe_text: str, bench_name: str, recipe_
         For the first thing that is wrong.
     """
     bench = _checked(BenchTable, bench_text, bench_name)
-    setup = Setup(bench, _checked(RecipeTable, recipe_text, recipe_name))
+    setup = Setup(bench, _checked(RecipeTable, recipe_text, recipe_name), _mount_file(bench, mount))
     _check_wavelength(setup)
     _check_glasses(setup)
     _check_lens(setup)
     _check_outputs(setup)
     return setup
+
+
+def setup_from_record(configuration: Mapping[str, Any]) -> Setup:
+    """Check the texts that a record holds.
+
+    Raises
+    ------
+    BadInput
+        For the first thing that is wrong.
+    KeyError, TypeError
+        When it does not hold them.
+    """
+    bench, recipe, mount = configuration["bench"], configuration["recipe"], configuration.get("mount")
+    kept = None if mount is None else (mount["text"], mount["file"])
+    return setup_from_texts(bench["text"], recipe["text"], bench["file"], recipe["file"], mount=kept)
+
+
+def _mount_file(
+    bench: TomlFile[BenchTable], kept: tuple[str, str] | None
+) -> TomlFile[CharacterisationTable] | None:
+    named = bench.table.mount.characterisation
+    if named is None:
+        return None
+    path = Path(bench.name).parent / named
+    text, name = kept or (read_text(path), str(path))
+    file = _checked(CharacterisationTable, text, name)
+    file.table.check_bench(bench.table, name)
+    if kept is None:
+        file.table.check_day(name)
+    return file
 
 
 def _checked(model: type[Model], text: str, name: str) -> TomlFile[Model]:

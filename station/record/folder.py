@@ -106,6 +106,8 @@ class Record:
     ----------
     controller : str
         Identity that the motion controller gave; empty until it is connected.
+    characterising : dict or None
+        How much was spent on the mount, where the run characterised it instead of aligning a lens.
     """
 
     folder: Path
@@ -117,6 +119,7 @@ class Record:
     frames: list[dict[str, Any]] = field(default_factory=list)
     faults: list[dict[str, Any]] = field(default_factory=list)
     pictures: dict[str, str] = field(default_factory=dict)
+    characterising: dict[str, int] | None = None
     result: dict[str, Any] | None = None
 
     def head(self) -> str:
@@ -172,10 +175,8 @@ class Record:
             "written_utc": datetime.now(UTC).isoformat(timespec="milliseconds"),
             "seed": self.seed,
             "controller": self.controller,
-            "configuration": {
-                "bench": _file_entry(self.setup.bench_file),
-                "recipe": _file_entry(self.setup.recipe_file),
-            },
+            **({} if self.characterising is None else {"characterising": self.characterising}),
+            "configuration": _configuration(self.setup),
             "steps": self.steps,
             "frames": self.frames,
             "faults": self.faults,
@@ -187,6 +188,13 @@ class Record:
         """Write ``record.json``; until the run has ended its ``result`` is null."""
         text = json.dumps(self.data(), indent=1, allow_nan=False, ensure_ascii=False)
         write_atomically(self.folder / RECORD_NAME, text.encode())
+
+
+def _configuration(setup: Setup) -> dict[str, Any]:
+    files = {"bench": _file_entry(setup.bench_file), "recipe": _file_entry(setup.recipe_file)}
+    if setup.mount_file is not None:
+        files["mount"] = _file_entry(setup.mount_file)
+    return files
 
 
 def _file_entry(file: TomlFile[Any]) -> dict[str, str]:

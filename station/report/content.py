@@ -11,7 +11,7 @@ from typing import Any
 from control.messages import Finish, Outcome, Verdict
 from station.cautions import CAUTIONS
 from station.config import Setup
-from station.config.loading import setup_from_texts
+from station.config.loading import setup_from_record
 from station.record.folder import read_record, write_atomically
 from station.record.history import History, history_of
 from station.report.html import render_html
@@ -88,10 +88,7 @@ def write_reports(folder: Path) -> tuple[Path, Path]:
 
 def report_data(record: Mapping[str, Any], folder: Path) -> ReportData:
     """Gather what the report says from a record; pictures are read from ``folder``."""
-    files = record["configuration"]
-    setup = setup_from_texts(
-        files["bench"]["text"], files["recipe"]["text"], files["bench"]["file"], files["recipe"]["file"]
-    )
+    setup = setup_from_record(record["configuration"])
     history = history_of(record["steps"])
     finish = history.finish or Finish(Outcome.STOPPED, "the run did not come to its end")
     verdict = finish.verdict
