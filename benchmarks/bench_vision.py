@@ -103,9 +103,10 @@ def run_row(row: Row, truths: int, peer_frames: int, seed: int) -> Result:
 
     rng = np.random.default_rng([seed, abs(hash_name(row.name))])
     result = Result(row, [], {name: Tally() for name in PEERS} if peer_frames else {})
+    elsewhere = expose(MadeFrame(()), rng, row.frames).pixels
     for count in range(truths):
         frame = row.draw(rng)
-        image = expose(frame, rng, row.frames)
+        image = expose(frame, rng, row.frames, elsewhere=elsewhere)
         expected = expectations(frame, row, rng)
         priors = [row.radius_sigma] * len(frame.spots)
         limits = center_limits_px(frame, priors, row.frames)
@@ -209,7 +210,7 @@ def line_of(row: Row, told: dict[str, object]) -> str:
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--truths", type=int, default=200)
-    parser.add_argument("--peers", type=int, default=5, help="frames that the peers measure; 0: none")
+    parser.add_argument("--peers", type=int, default=20, help="frames that the peers measure; 0: none")
     parser.add_argument("--rows", default="", help="only rows whose name holds these words")
     parser.add_argument("--seed", type=int, default=1)
     options = parser.parse_args()
@@ -217,8 +218,7 @@ def main() -> None:
     for row in ROWS:
         if options.rows not in row.name:
             continue
-        truths = options.truths if row.frames == 1 else max(options.truths // 8, 5)
-        told[row.name] = summary(run_row(row, truths, options.peers, options.seed))
+        told[row.name] = summary(run_row(row, options.truths, options.peers, options.seed))
         print(line_of(row, told[row.name]), flush=True)
     if not options.rows:
         for name, special in special_rows(options.truths, options.seed).items():

@@ -127,21 +127,43 @@ def speckle(shape: tuple[int, int], grain_px: float, contrast: float, rng: np.ra
     return 1.0 + contrast * (intensity - 1.0)
 
 
-def expose(frame: MadeFrame, rng: np.random.Generator, frames: int = 1, shutter_open: bool = True) -> Image:
-    """Make a camera frame (or the mean of several with independent speckle)."""
-    total = np.zeros(frame.shape)
+def expose(
+    frame: MadeFrame,
+    rng: np.random.Generator,
+    frames: int = 1,
+    shutter_open: bool = True,
+    elsewhere: Array | None = None,
+) -> Image:
+    """Make a camera frame (or the mean of several with independent speckle).
+
+    ``elsewhere``: digital numbers, as `expose` made them for a frame without spots, for all pixels that no
+    spot reaches; drawing them anew for every frame costs most of the time and tells nothing new.
+    """
+    part = (slice(0, frame.shape[0]), slice(0, frame.shape[1])) if elsewhere is None else _lit_window(frame)
+    total = np.zeros(frame.shape) if elsewhere is None else elsewhere.astype(float)
+    total[part] = 0.0
     for _ in range(frames):
-        total += _digits(frame, rng, shutter_open)
+        total[part] += _digits(frame, rng, shutter_open, part)
     if frames == 1:
         return Image(total.astype(np.uint16), 0.01, frame.sensor)
-    return Image((total / frames).astype(np.float32), 0.01, frame.sensor, frames)
+    total[part] /= frames
+    return Image(total.astype(np.float32), 0.01, frame.sensor, frames)
 
 
-def _digits(frame: MadeFrame, rng: np.random.Generator, shutter_open: bool) -> Array:
-    y, x = np.arange(frame.shape[0], dtype=float)[:, None], np.arange(frame.shape[1], dtype=float)[None, :]
-    light = np.broadcast_to(frame.background(x, y), frame.shape).copy()
+def _digits(
+    frame: MadeFrame, rng: np.random.Generator, shutter_open: bool, part: tuple[slice, slice]
+) -> Array:
+    rows, columns = (np.arange(s.start, s.stop, dtype=float) for s in part)
+    y, x = rows[:, None], columns[None, :]
+    top, left = part[0].start, part[1].start
+    shape = (rows.size, columns.size)
+    light = np.broadcast_to(frame.background(x, y), shape).copy()
     if shutter_open:
-        window = _lit_window(frame)
+        lit = _lit_window(frame)
+        window = (
+            slice(lit[0].start - top, lit[0].stop - top),
+            slice(lit[1].start - left, lit[1].stop - left),
+        )
         yy, xx = y[window[0]], x[:, window[1]]
         spots = sum(
             frame.expected(xx + dx, yy + dy) + frame.unwanted(xx + dx, yy + dy)
@@ -153,14 +175,14 @@ def _digits(frame: MadeFrame, rng: np.random.Generator, shutter_open: bool) -> A
             spots = spots * speckle(spots.shape, frame.grain_px, frame.contrast, rng)
         light[window] += spots
     if frame.albedo is not None:
-        light *= frame.albedo
+        light *= frame.albedo[part]
     if frame.hole is not None:
         cx, cy, radius = frame.hole
-        rows, columns = _around(cx, cy, radius + 3, frame.shape)
-        away = np.hypot(x[:, columns] - cx, y[rows] - cy)
-        light[rows, columns] *= np.clip(away - radius + 0.5, 0.0, 1.0)
+        near = _around(cx - left, cy - top, radius + 3, shape)
+        away = np.hypot(x[:, near[1]] - cx, y[near[0]] - cy)
+        light[near] *= np.clip(away - radius + 0.5, 0.0, 1.0)
     electrons = rng.poisson(light).astype(float)
-    electrons += frame.sensor.read_noise_e * rng.standard_normal(frame.shape)
+    electrons += frame.sensor.read_noise_e * rng.standard_normal(shape)
     digits = np.rint(electrons / frame.sensor.gain_e_per_dn + frame.sensor.black_level_dn)
     return np.clip(digits, 0, frame.sensor.full_scale_dn)
 
@@ -205,15 +227,22 @@ class ObliqueMap:
 def expose_oblique(
     center_mm: Array, radius_mm: float, peak_e: float, plate_map: ObliqueMap, rng: np.random.Generator
 ) -> Image:
-    """A round spot on a plate that scatters evenly (radiance as irradiance), seen by an oblique camera."""
+    """A round spot on a plate that scatters evenly (radiance as irradiance), seen by an oblique camera.
+
+    Pixels that the spot does not reach hold the sensor's noise and room light, as everywhere.
+    """
     sensor = Sensor()
-    y, x = np.mgrid[:HEIGHT, :WIDTH].astype(float)
-    light = np.zeros((HEIGHT, WIDTH))
+    middle = plate_map.to_px(center_mm[None, :])[0]
+    rows, columns = _around(middle[0], middle[1], 4.0 * radius_mm / PITCH_MM, (HEIGHT, WIDTH))
+    y, x = np.mgrid[rows, columns].astype(float)
+    light = np.zeros(x.shape)
     for dx in (-NODE, NODE):
         for dy in (-NODE, NODE):
             mm = plate_map.to_mm(np.stack([x.ravel() + dx, y.ravel() + dy], axis=1))
             r2 = ((mm - center_mm) ** 2).sum(axis=1).reshape(light.shape)
             light += peak_e * np.exp(-2.0 * r2 / radius_mm**2) / 4.0
-    electrons = rng.poisson(light + 20.0) + sensor.read_noise_e * rng.standard_normal(light.shape)
+    whole = np.full((HEIGHT, WIDTH), 20.0)
+    whole[rows, columns] += light
+    electrons = rng.poisson(whole) + sensor.read_noise_e * rng.standard_normal(whole.shape)
     digits = np.clip(np.rint(electrons / sensor.gain_e_per_dn), 0, sensor.full_scale_dn)
     return Image(digits.astype(np.uint16), 0.01, sensor)

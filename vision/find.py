@@ -13,6 +13,7 @@ from vision.blocks import Array, Box, DeadArea, PixelMap, jacobian_at, valid_pix
 from vision.image import Image
 
 Image32 = NDArray[np.float32]
+TILTED = 0.02  # of a kernel's peak: what its axes may be turned by before two passes no longer serve
 SIGNIFICANT = 7.0  # standard deviations of a matched filter's answer from which light counts as seen
 
 
@@ -63,21 +64,35 @@ def overview(
     image: Image, background: Image | None, plate_map: PixelMap, dead: Sequence[DeadArea], shrink: int
 ) -> Overview:
     """Shrink a frame, take background and dead areas off, and judge its noise."""
-    height, width = image.pixels.shape
-    rows, columns = height // shrink, width // shrink
-    window = np.s_[: rows * shrink, : columns * shrink]
-    light = image.pixels[window].astype(np.float32)
+    return overviews(image, background, plate_map, dead, [shrink])[shrink]
+
+
+def overviews(
+    image: Image,
+    background: Image | None,
+    plate_map: PixelMap,
+    dead: Sequence[DeadArea],
+    shrinks: Sequence[int],
+) -> dict[int, Overview]:
+    """Return overviews of one frame, shrunk by several factors."""
     if background is not None:
         ratio = np.float32(image.exposure_s / background.exposure_s)
-        light -= background.pixels[window].astype(np.float32) * ratio
+        light = image.pixels - background.pixels.astype(np.float32) * ratio
     else:
-        light -= np.float32(image.sensor.black_level_dn)
+        light = np.subtract(image.pixels, np.float32(image.sensor.black_level_dn), dtype=np.float32)
     mask = valid_pixels(light.shape, (0, 0), plate_map, dead)
-    valid = np.ones((rows, columns), np.float32)
     if mask is not None:
         light *= mask
-        valid = cv2.resize(mask, (columns, rows), interpolation=cv2.INTER_AREA).astype(np.float32)
-    small = cv2.resize(light, (columns, rows), interpolation=cv2.INTER_AREA).astype(np.float32)
+    return {shrink: _shrunk(image, light, mask, plate_map, shrink) for shrink in set(shrinks)}
+
+
+def _shrunk(image: Image, light: Image32, mask: Image32 | None, plate_map: PixelMap, shrink: int) -> Overview:
+    rows, columns = light.shape[0] // shrink, light.shape[1] // shrink
+    window = np.s_[: rows * shrink, : columns * shrink]
+    valid = np.ones((rows, columns), np.float32)
+    if mask is not None:
+        valid = cv2.resize(mask[window], (columns, rows), interpolation=cv2.INTER_AREA).astype(np.float32)
+    small = cv2.resize(light[window], (columns, rows), interpolation=cv2.INTER_AREA).astype(np.float32)
     valid[valid < 0.3] = 0.0
     small = np.where(valid > 0, small / np.maximum(valid, 0.3), 0.0).astype(np.float32)
     small *= np.float32(image.sensor.gain_e_per_dn)
@@ -123,12 +138,19 @@ def candidates(view: Overview, radius_mm: float, count: int = 3) -> list[Candida
     """
     kernel = _kernel(view, radius_mm)
     pad = kernel.shape[0] // 2, kernel.shape[1] // 2
-    light = cv2.copyMakeBorder(view.light_e, pad[0], pad[0], pad[1], pad[1], cv2.BORDER_CONSTANT, value=0.0)
-    valid = cv2.copyMakeBorder(view.valid, pad[0], pad[0], pad[1], pad[1], cv2.BORDER_CONSTANT, value=0.0)
-    answer = cv2.filter2D(light, cv2.CV_32F, kernel, borderType=cv2.BORDER_CONSTANT)
-    weight = cv2.filter2D(valid, cv2.CV_32F, kernel * kernel, borderType=cv2.BORDER_CONSTANT)
-    enough = weight > 0.05 * float((kernel * kernel).sum())
-    score = np.where(enough & (answer > 0), answer / np.sqrt(np.maximum(weight, 1e-6)), 0.0) / view.sigma_e
+    light: Image32 = np.asarray(
+        cv2.copyMakeBorder(view.light_e, pad[0], pad[0], pad[1], pad[1], cv2.BORDER_CONSTANT, value=0.0),
+        np.float32,
+    )
+    valid: Image32 = np.asarray(
+        cv2.copyMakeBorder(view.valid, pad[0], pad[0], pad[1], pad[1], cv2.BORDER_CONSTANT, value=0.0),
+        np.float32,
+    )
+    answer = _filtered(light, kernel)
+    weight = _filtered(valid, kernel * kernel)
+    np.maximum(answer, 0.0, out=answer)
+    score = answer / (np.sqrt(np.maximum(weight, 1e-6)) * np.float32(view.sigma_e))
+    score[weight <= 0.05 * float((kernel * kernel).sum())] = 0.0
     apart_y, apart_x = max(1, pad[0] // 2), max(1, pad[1] // 2)
     found: list[Candidate] = []
     for _ in range(count):
@@ -142,6 +164,17 @@ def candidates(view: Overview, radius_mm: float, count: int = 3) -> list[Candida
         low_y, low_x = max(0, row - apart_y), max(0, column - apart_x)
         score[low_y : row + apart_y + 1, low_x : column + apart_x + 1] = 0.0
     return found
+
+
+def _filtered(image: Image32, kernel: Image32) -> Image32:
+    """Filter by a kernel; in two passes where it is a product of a row and a column."""
+    down, across = kernel[:, kernel.shape[1] // 2], kernel[kernel.shape[0] // 2]
+    if np.abs(kernel - np.outer(down, across)).max() < TILTED:
+        answer = cv2.sepFilter2D(image, cv2.CV_32F, across, down, borderType=cv2.BORDER_CONSTANT)
+    else:
+        answer = cv2.filter2D(image, cv2.CV_32F, kernel, borderType=cv2.BORDER_CONSTANT)
+    filtered: Image32 = answer.astype(np.float32, copy=False)
+    return filtered
 
 
 def without(view: Overview, spots: Sequence[Candidate]) -> Overview:

@@ -222,10 +222,10 @@ def find_single(scene: Scene, expected: Expectation | None) -> Sighting:
             return as_sighting(*found, 0, scene.image, scene.hole)
     radii = [expected.radius_mm] if expected is not None else [scene.pitch_mm * 2.0**k for k in range(2, 8)]
     spots: list[find.Candidate] = []
-    for radius in radii:
-        shrink = find.shrink_for(radius, scene.pitch_mm)
-        view = find.overview(scene.image, scene.background, scene.plate_map, scene.dead, shrink)
-        spots += find.candidates(view, radius, 2)
+    shrinks = [find.shrink_for(radius, scene.pitch_mm) for radius in radii]
+    views = find.overviews(scene.image, scene.background, scene.plate_map, scene.dead, shrinks)
+    for radius, shrink in zip(radii, shrinks, strict=True):
+        spots += find.candidates(views[shrink], radius, 2)
     spots.sort(key=lambda one: -one.significance)
     for spot in spots[:3]:
         found = _fit_single(scene, spot.center_mm, expected or _guess(spot))
