@@ -10,6 +10,7 @@ import time
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, field
+from typing import ClassVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,6 +22,7 @@ from station.wiring import Bench, PlateCamera
 from vision.exposure import ExposureLimits
 from vision.hole import Hole
 from vision.image import Image
+from vision.map_check import MapCheck, MapState
 from vision.plate_map import NoMap, PlateMap
 from vision.spots import Expectation, Sighting, SpotName
 
@@ -30,12 +32,44 @@ _BACKGROUND_FRAMES = 4
 _MAP_FRAMES = 4
 _SIMILAR_EXPOSURES = 2.0
 _NEAR_ENOUGH = 0.8
+_MAPS_AGAIN = 2
+
+_MOVED_REMEDY = (
+    "see that both cameras and both targets are tight and in their places and that nothing hides the marks, "
+    "set the targets to the beam again if one was knocked, then align again"
+)
 
 NoteFrame = Callable[[Frame, str], None]
 
 
 class PlateNotMapped(Exception):  # noqa: N818  a fault of the bench, told like a device's
     """A plate could not be mapped, or its hole was not found; the message says why and what helps."""
+
+    code: ClassVar[str] = "plate_not_mapped"
+
+
+class TargetsMoved(PlateNotMapped):
+    """A camera or a plate has moved since it was mapped: what the looks measure is not where it seems."""
+
+    code: ClassVar[str] = "targets_moved"
+
+
+@dataclass(frozen=True, slots=True)
+class MapValidity:
+    """How the checks of one plate's map went.
+
+    Attributes
+    ----------
+    checks : int
+        Frames that were compared with it.
+    last_s : float
+        Bench time of the last one.
+    last : MapCheck
+    """
+
+    checks: int
+    last_s: float
+    last: MapCheck
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -82,12 +116,15 @@ class Eyes:
     measures: Measures = field(default_factory=MeasuresFrames)
     maps: dict[str, PlateMap] = field(default_factory=dict, init=False)
     hole: Hole | None = field(default=None, init=False)
+    validity: dict[str, MapValidity] = field(default_factory=dict, init=False)
     first: Glance | None = field(default=None, init=False)
     last: Glance | None = field(default=None, init=False)
     compute_s: float = field(default=0.0, init=False)
     _guard: FrameGuard = field(default_factory=FrameGuard, init=False)
     _exposure_s: dict[tuple[str, str], float] = field(default_factory=dict, init=False)
     _backgrounds: dict[str, tuple[float, Image]] = field(default_factory=dict, init=False)
+    _beam_hides_marks: set[tuple[str, str]] = field(default_factory=set, init=False)
+    _maps_again: int = field(default=0, init=False)
 
     # --- mapping ----------------------------------------------------------------------------------------
 
@@ -102,6 +139,7 @@ class Eyes:
         bench = self.bench
         bench.shutter.close()
         self._backgrounds.clear()
+        self.validity.clear()
         with self._lit():
             for eye in (bench.hole, bench.reference):
                 self.maps[eye.plate.name] = self._map(eye)
@@ -141,18 +179,30 @@ class Eyes:
     # --- looking ----------------------------------------------------------------------------------------
 
     def bare_beam(self, frames: int, expectation: Expectation | None = None) -> Sighting:
-        """Measure where the bare beam lands on the reference target."""
+        """Measure where the bare beam lands on the reference target.
+
+        Raises
+        ------
+        TargetsMoved
+        DeviceFault
+        """
         eye = self.bench.reference
-        shot = self._shoot({"bare beam": eye}, frames)["bare beam"]
+        shot = self._shoot_mapped({"bare beam": eye}, frames)["bare beam"]
         with self._computing():
             return self.measures.transmitted(
                 shot.image, shot.background, self.maps[eye.plate.name], expectation, eye
             )
 
     def look(self, frames: int, expectations: Mapping[SpotName, Expectation]) -> Mapping[SpotName, Sighting]:
-        """Measure all three spots, the mount standing still."""
+        """Measure all three spots, the mount standing still.
+
+        Raises
+        ------
+        TargetsMoved
+        DeviceFault
+        """
         hole, reference = self.bench.hole, self.bench.reference
-        shots = self._shoot({"returns": hole, "transmitted": reference}, frames)
+        shots = self._shoot_mapped({"returns": hole, "transmitted": reference}, frames)
         with self._computing():
             sightings = dict(
                 self.measures.returns(
@@ -174,6 +224,56 @@ class Eyes:
         self.last = Glance(shots, sightings)
         self.first = self.first or self.last
         return sightings
+
+    # --- maps that hold ---------------------------------------------------------------------------------
+
+    def _shoot_mapped(self, eyes: Mapping[str, PlateCamera], frames: int) -> dict[str, Shot]:
+        """Take frames of the beam, and see that the maps that they are measured with still hold."""
+        table = self.bench.table.maps
+        while True:
+            shots = self._shoot(eyes, frames)
+            if table.check == "never":
+                return shots
+            checks = [self._moved(eye, purpose, shots[purpose]) for purpose, eye in eyes.items()]
+            moved = [why for why in checks if why]
+            if not moved:
+                return shots
+            if table.when_moved == "stop" or self._maps_again >= _MAPS_AGAIN:
+                raise TargetsMoved("; ".join(moved) + f". Remedy: {_MOVED_REMEDY}")
+            self._maps_again += 1
+            self.map_plates()
+
+    def _moved(self, eye: PlateCamera, purpose: str, shot: Shot) -> str:
+        """Return what speaks against the map of a plate; empty where nothing does."""
+        key = (eye.table.name, purpose)
+        check = None
+        if key not in self._beam_hides_marks:
+            check = self._compare(eye, shot.image)
+        if check is None or check.state is MapState.NOT_VISIBLE:
+            # With the beam's exposure the print of a plate behind a filter stays dark: so it does next time.
+            self._beam_hides_marks.add(key)
+            if self.bench.lamp is None:
+                return ""
+            with self._lit():
+                exposure_s = self._exposure_s.get((eye.table.name, "map"), eye.table.exposure.first_s)
+                image = self._grab(eye, exposure_s, "map check")
+            check = self._compare(eye, image)
+        if check.state is MapState.HOLDS:
+            return ""
+        where = f"camera {eye.table.name!r} and {eye.plate.name}"
+        if check.state is MapState.NOT_VISIBLE:
+            return f"{where}: the marks that were mapped do not show any more with the lamp on"
+        return f"{where} have moved against each other since they were mapped: {check.detail}"
+
+    def _compare(self, eye: PlateCamera, image: Image) -> MapCheck:
+        name = eye.plate.name
+        with self._computing():
+            check = self.measures.check(image, self.maps[name], eye, self.bench.table.maps.moved_mm)
+        if check.state is not MapState.NOT_VISIBLE:
+            before = self.validity.get(name)
+            checks = 1 if before is None else before.checks + 1
+            self.validity[name] = MapValidity(checks, self.bench.clock.now_s(), check)
+        return check
 
     def _shoot(self, eyes: Mapping[str, PlateCamera], frames: int) -> dict[str, Shot]:
         """Take frames of the beam for each purpose; backgrounds that have aged are renewed before."""

@@ -7,6 +7,7 @@ rendering a picture.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from datetime import UTC, datetime
 from typing import Protocol
 
 import numpy as np
@@ -18,6 +19,7 @@ from vision.exposure import ExposureAdvice, ExposureLimits, advise_exposure
 from vision.hole import Hole
 from vision.image import Image, Sensor
 from vision.look import measure_returns, measure_transmitted
+from vision.map_check import MapCheck, check_map
 from vision.plate_map import NoMap, PlateMap, map_plate
 from vision.spots import Expectation, Sighting, SpotName
 
@@ -47,6 +49,10 @@ class Measures(Protocol):
 
     def map(self, image: Image, eye: PlateCamera) -> PlateMap | NoMap:
         """Map a lit plate."""
+        ...
+
+    def check(self, image: Image, plate_map: PlateMap, eye: PlateCamera, limit_mm: float) -> MapCheck:
+        """Say whether a map still holds for any frame of its camera."""
         ...
 
     def returns(
@@ -105,7 +111,12 @@ class MeasuresFrames:
 
     def map(self, image: Image, eye: PlateCamera) -> PlateMap | NoMap:
         """Map a lit plate."""
-        return map_plate(image, eye.plate, eye.table.side, camera=eye.table.name)
+        now = datetime.now(UTC).isoformat(timespec="seconds")
+        return map_plate(image, eye.plate, eye.table.side, camera=eye.table.name, mapped_on=now)
+
+    def check(self, image: Image, plate_map: PlateMap, eye: PlateCamera, limit_mm: float) -> MapCheck:
+        """Say whether a map still holds for any frame of its camera."""
+        return check_map(image, eye.plate, plate_map, limit_mm=limit_mm)
 
     def returns(
         self,

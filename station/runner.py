@@ -203,7 +203,7 @@ class Runner:
         except DeviceFault as fault:
             return self._faulted(fault.code.value, str(fault), during)
         except PlateNotMapped as fault:
-            return self._faulted("plate_not_mapped", str(fault), during)
+            return self._faulted(fault.code, str(fault), during)
         except Exception as error:
             self.record.add_fault(INTERNAL_ERROR, traceback.format_exc(), self._now_s(), during)
             return self._faulted(INTERNAL_ERROR, f"{type(error).__name__}: {error}", during)

@@ -12,7 +12,7 @@ from control.messages import Finish
 from driver.faults import DeviceFault
 from station.config import Setup
 from station.display import AskedPerson, Display
-from station.looking import Eyes, Glance
+from station.looking import Eyes, Glance, MapValidity
 from station.planning import aligner_of
 from station.record import History, Record, history_of, new_run_folder, result_object, write_atomically
 from station.record.folder import WIRE_LOG_NAME
@@ -21,6 +21,7 @@ from station.report.pictures import View, convergence_png, raw_png, view_png
 from station.runner import Runner, record_lost
 from station.stopping import StopRequest
 from station.wiring import Bench, opened_bench
+from vision.map_check import MapState
 from vision.map_file import write_map
 from vision.spots import SpotName
 
@@ -118,7 +119,22 @@ def _illustrate(record: Record, eyes: Eyes) -> None:
 def _keep_maps(record: Record, eyes: Eyes) -> None:
     """Keep both plate maps; with them the frames can be measured again."""
     for name, plate_map in eyes.maps.items():
-        write_atomically(record.folder / f"{name}_map.json", write_map(plate_map).encode())
+        text = write_map(plate_map, _validity(eyes.validity.get(name)))
+        write_atomically(record.folder / f"{name}_map.json", text.encode())
+
+
+def _validity(of_map: MapValidity | None) -> dict[str, Any]:
+    """Return how the checks of a map went, as the map's file tells it."""
+    if of_map is None:
+        return {"checks": 0, "holds": None}
+    return {
+        "checks": of_map.checks,
+        "holds": of_map.last.state is MapState.HOLDS,
+        "last_check_s": of_map.last_s,
+        "moved_mm": of_map.last.worst_mm,
+        "sigma_mm": of_map.last.sigma_mm,
+        "detail": of_map.last.detail,
+    }
 
 
 def _add_pictures(record: Record, eyes: Eyes, history: History) -> None:

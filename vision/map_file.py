@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Mapping
 from typing import Any, Literal
 
 import numpy as np
@@ -23,8 +24,15 @@ class MapFileError(ValueError):
     """A text that is no plate map; the message says what is wrong with it."""
 
 
-def write_map(plate_map: PlateMap) -> str:
-    """Return a plate map as JSON text; :func:`read_map` gives it back to the last digit."""
+def write_map(plate_map: PlateMap, validity: Mapping[str, Any] | None = None) -> str:
+    """Return a plate map as JSON text; :func:`read_map` gives it back to the last digit.
+
+    Parameters
+    ----------
+    plate_map : PlateMap
+    validity : mapping, optional
+        How later checks of the map went, as plain JSON values; kept for people, not read back.
+    """
     content = {
         "format": FORMAT,
         "version": VERSION,
@@ -53,6 +61,8 @@ def write_map(plate_map: PlateMap) -> str:
         "mark": _mark_content(plate_map.mark),
         "notes": list(plate_map.notes),
     }
+    if validity is not None:
+        content["validity"] = dict(validity)
     return json.dumps(content, indent=1, allow_nan=False) + "\n"
 
 

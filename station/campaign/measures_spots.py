@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 
@@ -18,6 +18,7 @@ from vision.camera_lens import CameraLens
 from vision.exposure import ExposureAdvice, ExposureLimits
 from vision.hole import Hole
 from vision.image import Image, Sensor
+from vision.map_check import MapCheck, MapState
 from vision.map_model import MapModel
 from vision.plate_map import MapReason, NoMap, PlateMap
 from vision.spots import Expectation, NoSpot, Reason, Sighting, SpotName
@@ -68,6 +69,7 @@ class MeasuresSpots:
         self._true = sim.true
         self._spots = QuickSpots(sim.true, sim.plates, sim.nuisances.scene)
         self._states: dict[tuple[str, int], SceneState] = {}
+        self._stood: dict[str, tuple[Any, Any]] = {}
 
     def image(self, frame: Frame, sensor: Sensor) -> Image:
         """Return a frame with the state of the bench at its exposure."""
@@ -118,6 +120,7 @@ class MeasuresSpots:
         if seen.light != "as it is" or seen.state is None or not seen.state.lamp_on:
             return NoMap(MapReason.DARK, "the plate is too dark to see its marks; check the lamp")
         rows, columns = image.pixels.shape
+        self._stood[seen.camera] = self._stands(seen.camera, eye, seen.state)
         setup = self._sim.camera_setups[seen.camera]
         sigma_mm = self._model.map_sigma_mm(seen.camera)
         hole = None
@@ -138,6 +141,27 @@ class MeasuresSpots:
             sigma_mm=sigma_mm,
             hole=hole,
             camera=seen.camera,
+        )
+
+    def check(self, image: Image, plate_map: PlateMap, eye: PlateCamera, limit_mm: float) -> MapCheck:
+        """Say whether camera and plate stand as they stood when the map was made.
+
+        As in pictures, the beam's frames show the marks of the hole target and not those of the other one.
+        """
+        seen = _as_spot_image(image)
+        dark = eye.plate.hole_radius_mm is None and not (seen.state is not None and seen.state.lamp_on)
+        if seen.light != "as it is" or seen.state is None or dark:
+            return MapCheck(MapState.NOT_VISIBLE, (0.0, 0.0), 0.0, None, None, "no marks show")
+        stands = self._stands(seen.camera, eye, seen.state)
+        if stands == self._stood.get(seen.camera, stands):
+            return MapCheck(MapState.HOLDS, (0.0, 0.0), 0.0, 0.0, 0.0, "the marks are where they were")
+        return MapCheck(MapState.KNOCKED, (0.0, 0.0), 0.0, limit_mm, 0.0, "the marks have moved")
+
+    def _stands(self, camera: str, eye: PlateCamera, state: SceneState) -> tuple[Any, Any]:
+        nuisances = self._sim.nuisances.scene
+        return (
+            self._sim.true.camera_error_at(camera, state.time_s, nuisances),
+            self._sim.true.placement_at(eye.plate.name, state.time_s, nuisances),
         )
 
     def returns(

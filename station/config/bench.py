@@ -6,7 +6,7 @@ from typing import Any, Literal, Self
 
 from pydantic import Field, model_validator
 
-from station.config.plates import CameraTable, PlatesTable
+from station.config.plates import CameraTable, MapsTable, PlatesTable
 from station.config.values import FactoryName, Name, NotNegative, Pair, Positive, Strict, refuse
 
 
@@ -159,7 +159,8 @@ class MountTable(Strict):
     repeatability_sigma_um: Positive = Field(2.0, description="how the mount repeats a decentre")
     repeatability_sigma_urad: Positive = Field(10.0, description="how the mount repeats a tilt")
     characterisation: Name | None = Field(
-        None, description="file of coincide characterize, beside the bench file; it goes before the rest"
+        None,
+        description="file of coincide characterize, beside the bench file; it goes before the rest",
     )
 
 
@@ -182,6 +183,7 @@ class BenchTable(Strict):
     shutter: ShutterTable = ShutterTable()
     lamp: LampTable = LampTable()
     plates: PlatesTable
+    maps: MapsTable = MapsTable()
     cameras: list[CameraTable] = Field(min_length=2, description="exactly one for each plate")
     layout: LayoutTable
     beam: BeamTable

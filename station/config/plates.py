@@ -112,6 +112,20 @@ class PlatesTable(Strict):
     reference_target: ReferenceTargetTable
 
 
+class MapsTable(Strict):
+    """How it is noticed that a camera or a plate moved after the plates were mapped."""
+
+    check: Literal["every_look", "never"] = Field(
+        "every_look",
+        description="compare the marks with the map; where the beam's frames do not show them, one lit frame",
+    )
+    moved_mm: Positive = Field(0.05, description="displacement of a plate's marks that counts as moved")
+    when_moved: Literal["stop", "map_again"] = Field(
+        "stop",
+        description='"map_again" only where plates cannot move: for cameras that creep; at most twice a run',
+    )
+
+
 class SensorTable(Strict):
     """What the statistics of a camera's pixels need."""
 

@@ -241,7 +241,7 @@ def cause_of(error: BaseException) -> Cause:
         case BareBeamNotSeenError():
             code_name = BARE_BEAM_NOT_SEEN
         case PlateNotMapped():
-            code_name = PLATE_NOT_MAPPED
+            code_name = error.code
         case _:
             code_name = TARGETS_MOVED
     return Cause(code_name, str(error), _REMEDIES[code_name])

@@ -120,7 +120,7 @@ def test_every_frame_is_accounted_for(done: tuple[subprocess.CompletedProcess[st
         numbers = [frame["sequence"] for frame in frames if frame["camera"] == camera]
         assert numbers == sorted(set(numbers))
     assert {frame["purpose"] for frame in frames} == {
-        *("map", "background", "bare beam", "returns", "transmitted"),
+        *("map", "map check", "background", "bare beam", "returns", "transmitted"),
     }
     assert len({frame["sha256"] for frame in frames}) == len(frames)
 

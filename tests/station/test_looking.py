@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -10,9 +11,10 @@ import pytest
 
 from driver.faults import DeviceFault, FaultCode
 from optics.trace import SpotPath, trace
-from station.looking import Eyes, PlateNotMapped
+from station.looking import Eyes, PlateNotMapped, TargetsMoved
 from station.measuring import MeasuresFrames
 from vision.exposure import ExposureAdvice
+from vision.map_check import MapState
 from vision.spots import Expectation, Spot, SpotName
 
 PATHS = {
@@ -134,7 +136,7 @@ def test_backgrounds_are_taken_behind_a_closed_shutter(rig: Any) -> None:
 
     rig.eyes.note_frame = noting
     rig.eyes.bare_beam(1)
-    assert opened == {"background": {False}, "bare beam": {True}}
+    assert opened == {"background": {False}, "bare beam": {True}, "map check": {False}}
 
 
 def test_frames_are_averaged_and_the_exposure_is_kept(rig: Any) -> None:
@@ -144,10 +146,51 @@ def test_frames_are_averaged_and_the_exposure_is_kept(rig: Any) -> None:
     rig.eyes.look(1, REFERENCE)
     before = len(rig.record.frames)
     rig.eyes.look(3, REFERENCE)
-    assert purposes(rig)[before:] == ["returns"] * 3 + ["transmitted"] * 3  # none lost on finding exposures
+    assert purposes(rig)[before:] == [
+        *["returns"] * 3,
+        *["transmitted"] * 3,  # none lost on finding exposures
+        "map check",
+    ]
     image = rig.eyes.last.shots["returns"].image
     assert image.frames == 3
     assert image.pixels.dtype == np.float32
     # No pixel of the brightest part saturates, and it fills a good part of the range.
     top = np.percentile(image.pixels, 99.9)
     assert 0.2 * 4095 < top < 0.995 * 4095
+
+
+def test_every_look_checks_the_maps_and_the_checks_are_kept(rig: Any) -> None:
+    rig.eyes.map_plates()
+    assert rig.eyes.validity == {}
+    rig.eyes.bare_beam(1)
+    rig.sim.lens_handler.lens_in()
+    rig.eyes.look(1, REFERENCE)
+    before = len(rig.record.frames)
+    rig.eyes.look(1, REFERENCE)
+    # The returns' frame shows the marks of its plate; the other plate's are dark behind the filter.
+    assert purposes(rig)[before:] == ["returns", "transmitted", "map check"]
+    assert not rig.sim.truth().lamp_on
+    checks = rig.eyes.validity
+    assert (checks["hole_target"].checks, checks["reference_target"].checks) == (2, 3)
+    for name, validity in checks.items():
+        assert validity.last.state is MapState.HOLDS, name
+        assert validity.last.worst_mm < 0.01
+    assert all(found.mapped_on.endswith("+00:00") for found in rig.eyes.maps.values())
+
+
+def test_marks_that_are_hidden_after_mapping_are_noticed(rig: Any) -> None:
+    rig.eyes.map_plates()
+    sim_camera = rig.sim.camera("reference_camera")
+    sim_camera.frame_hook = lambda frame: replace(frame, pixels=np.zeros_like(frame.pixels))
+    with pytest.raises(TargetsMoved, match="reference_target: the marks that were mapped do not show"):
+        rig.eyes.bare_beam(1)
+    assert not rig.sim.truth().lamp_on
+    assert not rig.sim.truth().shutter_open
+
+
+def test_without_a_lamp_only_what_the_beams_frames_show_is_checked(rig: Any) -> None:
+    rig.eyes.map_plates()
+    rig.bench.lamp = None
+    assert isinstance(rig.eyes.bare_beam(1), Spot)
+    assert "map check" not in purposes(rig)
+    assert rig.eyes.validity == {}
