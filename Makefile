@@ -4,7 +4,7 @@ VENV   := .venv
 BIN    := $(VENV)/bin
 READY  := $(VENV)/.ready
 
-.PHONY: demo test lint types imports tests test-long demo-50 bench-optics bench-vision bench-control night crash clean
+.PHONY: demo test lint types imports tests test-long demo-50 bench-optics bench-vision bench-control night crash sweep clean
 
 demo: $(READY)
 	$(BIN)/coincide demo
@@ -55,6 +55,10 @@ night: $(READY)
 # Needs strace (Debian: apt-get install strace).
 crash: $(READY)
 	OMP_NUM_THREADS=1 OPENBLAS_NUM_THREADS=1 $(BIN)/python benchmarks/crash.py
+
+# Every fault at every call of an alignment: `benchmarks/sweep.py --help` says how to take a part of it.
+sweep: $(READY)
+	OMP_NUM_THREADS=1 OPENBLAS_NUM_THREADS=1 $(BIN)/python benchmarks/sweep.py
 
 clean:
 	rm -rf $(VENV) runs build dist *.egg-info .mypy_cache .pytest_cache .ruff_cache

@@ -1,0 +1,163 @@
+"""Which runs a sweep makes: singles, doubles, bursts, faults within the stop, a line that dies, frames."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from functools import lru_cache
+from typing import Literal
+
+import numpy as np
+
+from station.campaign.inprocess import Measurement
+from station.config import Setup
+from station.demo import example_setup
+from station.sweep.cases import DEAD_KINDS, KINDS, Case, Counts, Fault, Place, all_singles, single_faults
+from station.sweep.oracle import violations
+from station.sweep.rig import Rig, Seen
+
+Sweep = Literal["singles", "doubles", "bursts", "stop", "dead", "frames"]
+SEED = 3
+MOST_IN_A_ROW = 10
+_FRAME_KINDS = (
+    "late",
+    "stale",
+    "black",
+    "white",
+    "half",
+    "wrong_size",
+    "gone",
+    "beam_blocked",
+    "beam_dimmed",
+)
+
+_BEFORE_THE_STOP = (
+    "person:stops@150",
+    "person:stops@420",
+    "line:stall@300",
+    "line:limit@500",
+    "line:reset@420",
+    "line:never_arrives@300",
+    "line:interlock_open@420",
+    "camera:gone@30=inf",
+    "handler:fails@1",
+    "record:disk_full@12=inf",
+)
+"""What brings about the stops in which a second fault strikes; a run without any ends with a stop too."""
+
+
+@dataclass(frozen=True, slots=True)
+class Judged:
+    """What came of one run, small enough to be handed from one process to another.
+
+    Attributes
+    ----------
+    case : str
+    outcome : str
+        "raised" where it did not end.
+    broken : tuple of str
+        Rules that it broke.
+    bench_s : float
+    """
+
+    case: str
+    outcome: str
+    broken: tuple[str, ...]
+    bench_s: float
+
+
+def run_case(case: Case, *, measurement: Measurement = "spots") -> Seen:
+    """Run one case on the bench of the example files."""
+    return Rig(_setup(), SEED, case, measurement=measurement).run()
+
+
+def judge(text: str, measurement: Measurement = "spots") -> Judged:
+    """Run the case that ``text`` names and ask the oracle."""
+    seen = run_case(Case.parse(text), measurement=measurement)
+    outcome = "raised" if seen.finish is None else seen.finish.outcome.value
+    return Judged(text, outcome, tuple(violations(seen)), seen.end_s)
+
+
+@lru_cache(maxsize=1)
+def _setup() -> Setup:
+    return example_setup()
+
+
+@lru_cache(maxsize=1)
+def counts() -> Counts:
+    """Return how many calls a run without faults makes."""
+    return run_case(Case()).counts
+
+
+def cases(sweep: Sweep, number: int, seed: int) -> Sequence[Case]:
+    """Return the cases of a sweep; ``number`` and ``seed`` matter where they are drawn."""
+    makers: Mapping[Sweep, Callable[[], Iterator[Case]]] = {
+        "singles": lambda: all_singles(counts()),
+        "doubles": lambda: _drawn(_double, number, seed),
+        "bursts": lambda: _drawn(_burst, number, seed),
+        "stop": _within_the_stop,
+        "dead": _dead_from_here,
+        "frames": _on_frames,
+    }
+    return tuple(makers[sweep]())
+
+
+def _drawn(
+    draw: Callable[[np.random.Generator, Sequence[Case]], Case], number: int, seed: int
+) -> Iterator[Case]:
+    singles = tuple(all_singles(counts()))
+    rng = np.random.default_rng(seed)
+    for _ in range(number):
+        yield draw(rng, singles)
+
+
+def _double(rng: np.random.Generator, singles: Sequence[Case]) -> Case:
+    one, other = (singles[int(number)].faults[0] for number in rng.integers(0, len(singles), 2))
+    return Case((one, other))
+
+
+def _burst(rng: np.random.Generator, singles: Sequence[Case]) -> Case:
+    fault = singles[int(rng.integers(0, len(singles)))].faults[0]
+    return Case((replace(fault, count=int(rng.integers(2, MOST_IN_A_ROW + 1))),))
+
+
+def _within_the_stop() -> Iterator[Case]:
+    """Return every fault of the line at every call after the fault that brings about the stop."""
+    for text in _BEFORE_THE_STOP:
+        first = Case.parse(text)
+        seen = run_case(first)
+        begun = next(
+            (
+                passed.call
+                for passed in seen.passed
+                if passed.time_s > seen.first_fault_s - 5.0 and _is_stop(passed.data)
+            ),
+            len(seen.counts.line_reads) - 1,
+        )
+        for at in range(begun, len(seen.counts.line_reads)):
+            for fault in single_faults(seen.counts, Place.LINE, at):
+                yield Case((*first.faults, fault))
+    normal = counts()
+    for at in range(len(normal.line_reads) - 12, len(normal.line_reads)):
+        for fault in single_faults(normal, Place.LINE, at):
+            yield Case((fault,))
+
+
+def _is_stop(data: bytes) -> bool:
+    return b" M00 " in data
+
+
+def _dead_from_here() -> Iterator[Case]:
+    for at in range(counts().of(Place.LINE)):
+        for kind in DEAD_KINDS:
+            yield Case((Fault(Place.LINE, kind, at, value=math.inf),))
+
+
+def _on_frames() -> Iterator[Case]:
+    """Return every camera fault at every grab of a run on rendered frames."""
+    grabs = run_case(Case(), measurement="frames").counts.camera
+    for at in range(grabs):
+        for kind in _FRAME_KINDS:
+            for value in KINDS[Place.CAMERA][kind]:
+                yield Case((Fault(Place.CAMERA, kind, at, value=value),))

@@ -1,0 +1,107 @@
+"""A sample of the sweep of faults, in which no rule is broken; and the oracle's own rules, broken once each."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+
+import pytest
+
+from control.messages import Outcome
+from station.sweep.cases import KINDS, Case, Fault, Place, all_singles
+from station.sweep.oracle import violations
+from station.sweep.plan import Sweep, cases, counts, judge, run_case
+from station.sweep.rig import Passed, Seen
+from station.sweep.sample import SAMPLE
+
+
+@pytest.mark.parametrize("text", SAMPLE)
+def test_no_rule_is_broken(text: str) -> None:
+    judged = judge(text)
+    assert judged.broken == ()
+
+
+def test_every_kind_of_every_place_is_swept() -> None:
+    singles = [case.faults[0] for case in all_singles(counts())]
+    assert {(fault.place, fault.kind) for fault in singles} == {
+        (place, kind) for place, kinds in KINDS.items() for kind in kinds
+    }
+    indices = {fault.at for fault in singles if fault.place is Place.LINE}
+    assert indices == set(range(len(counts().line_reads)))
+    assert len(singles) > 20_000
+
+
+@pytest.mark.parametrize("sweep", ["doubles", "bursts", "dead"])
+def test_cases_are_named_by_their_text(sweep: Sweep) -> None:
+    made = cases(sweep, 50, 7)
+    assert [Case.parse(str(case)) for case in made] == list(made)
+    assert made == cases(sweep, 50, 7)
+
+
+@pytest.mark.parametrize("text", ["line:nothing@3", "nowhere:stall@3", "line:stall", "line:stall@x"])
+def test_a_case_that_does_not_exist_is_refused(text: str) -> None:
+    with pytest.raises(ValueError, match=r"."):
+        Case.parse(text)
+
+
+def _sent(seen: Seen, words: str, call: int = 900) -> None:
+    body = b"N77 " + words.encode()
+    seen.passed.append(Passed("out", body + b" K0000\n", seen.end_s, call))
+
+
+def _without_verdict(seen: Seen) -> None:
+    assert seen.finish is not None
+    seen.finish = replace(seen.finish, verdict=None)
+
+
+def _truly_off(seen: Seen) -> None:
+    assert seen.at_verdict is not None
+    seen.at_verdict = replace(seen.at_verdict, decenter_um=(900.0, 0.0))
+
+
+def _nameless(seen: Seen) -> None:
+    assert seen.finish is not None
+    seen.finish = replace(seen.finish, outcome=Outcome.STOPPED, remedy="")
+
+
+BREACHES: list[tuple[str, Callable[[Seen], object]]] = [
+    ("raised", lambda seen: vars_of(seen, finish=None, crash="Traceback\nValueError: x")),
+    ("bound", lambda seen: vars_of(seen, end_s=5000.0)),
+    ("truth", _without_verdict),
+    ("truth", _truly_off),
+    ("cause", _nameless),
+    ("record", lambda seen: seen.record.steps.pop()),
+    ("record", lambda seen: vars_of(seen.record, saved=3)),
+    ("alarm", lambda seen: seen.record.add_fault("line_lost", "lost", 1.0, "Look")),
+    ("replay", lambda seen: seen.record.steps.pop(4)),
+    ("write-ahead", lambda seen: seen.unsaved_calls.append(7)),
+    ("frame", lambda seen: seen.wrong_frames.append("old")),
+    ("positions", lambda seen: seen.untrue_positions.append("X")),
+    ("limit", lambda seen: _sent(seen, "G01 X99.0")),
+    ("refuse", lambda seen: (_sent(seen, "G01 X0.1"), _sent(seen, "G01 X0.2"))),
+    ("safe", lambda seen: _sent(seen, "M21")),
+    ("safe", lambda seen: vars_of(seen, moving=True)),
+    ("safe", lambda seen: vars_of(seen, shutter_open=True)),
+]
+
+
+def vars_of(what: object, **values: object) -> None:
+    for name, value in values.items():
+        setattr(what, name, value)
+
+
+@pytest.mark.parametrize("number", range(len(BREACHES)))
+def test_the_oracle_sees_what_is_broken(number: int) -> None:
+    rule, breach = BREACHES[number]
+    seen = run_case(Case())
+    assert violations(seen) == []
+    breach(seen)
+    assert rule in {what.partition(":")[0] for what in violations(seen)}
+
+
+def test_motion_after_a_fault_is_seen() -> None:
+    seen = run_case(Case((Fault(Place.CAMERA, "gone", 30),)))
+    assert violations(seen) == []
+    seen.end_s += 1.0
+    _sent(seen, "G01 X1.0")
+    assert "fault" in {what.partition(":")[0] for what in violations(seen)}
