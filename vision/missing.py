@@ -6,12 +6,15 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from vision.blocks import Array
+from vision.blocks import Array, Blocks, HoleLike, circle
 from vision.spots import Expectation, NoSpot, Reason, Sighting, Spot
 
 if TYPE_CHECKING:
     from vision.scene import Scene
 
+CLEAR = 30.0  # standard deviations from which light beside the rim could not have been overlooked
+DIRECTIONS = 8  # in which a spot is moved off the hole's centre
+FEWEST_BLOCKS = 20
 FRACTION_SEEN = 1e-3  # of a spot's power: with that much outside the hole it would have been seen
 
 
@@ -41,16 +44,61 @@ def _hole_bound_mm(
     """Return how far from the hole's centre a spot could lie unseen; None when it could not hide there."""
     if scene.hole is None:
         return None
-    share = FRACTION_SEEN
     if isinstance(other, Spot) and other_expected is not None:
-        power = other.power_e_per_s * scene.image.exposure_s
-        power *= expected.relative_power / other_expected.relative_power
-        # Light beside the rim competes with the noise of a ring as wide as the spot.
-        area = 2.0 * np.pi * (scene.hole.radius_mm + expected.radius_mm) * expected.radius_mm
-        noise = scene.image.sensor.read_noise_e**2 * area / scene.pitch_mm**2
-        share = float(np.clip(10.0 * np.sqrt(noise + 25.0) / max(power, 1.0), 1e-5, 0.2))
-    reach = _unseen_distance(scene.hole.radius_mm, expected.radius_mm, share)
+        return _bound_beside(scene, scene.hole, expected, other, other_expected)
+    reach = _unseen_distance(scene.hole.radius_mm, expected.radius_mm, FRACTION_SEEN)
     return reach if reach > 0.0 else None
+
+
+def _bound_beside(
+    scene: Scene, hole: HoleLike, expected: Expectation, other: Spot, other_expected: Expectation
+) -> float | None:
+    """Return the bound where the other return is seen: it gives the power, and its glare is the noise.
+
+    A spot of the expected power at some distance would throw so much light beside the rim. It is
+    excluded from where that light, in any direction, stands out clearly from what is left there once the
+    other's light is taken off (speckle and errors of its shape included).
+    """
+    blocks = scene.blocks([hole.center_mm], [expected.radius_mm], 2.0, reach=_reach(hole, expected))
+    if blocks is None:
+        return None
+    away = np.hypot(*(blocks.at_mm - hole.center_mm[:, None]))
+    near = blocks.take(away < hole.radius_mm + 2.0 * expected.radius_mm)
+    if near.value_e.size < FEWEST_BLOCKS:
+        return None
+    exposure_s, pixel_mm2 = scene.image.exposure_s, near.pitch_mm**2
+    left = near.value_e - _profile(near, other.center_mm, other.radius_mm) * (
+        other.power_e_per_s * exposure_s * pixel_mm2
+    )
+    left = left - np.median(left)
+    noise_e = max(float(np.sqrt(np.mean(left**2))), float(np.sqrt(np.median(near.base_e2 / near.pixels))))
+    power_e = other.power_e_per_s * exposure_s * expected.relative_power / other_expected.relative_power
+    # A ratio of powers is good to about a factor of two (dust, coating, uneven scatter of the plate).
+    peak_e = 0.5 * power_e * pixel_mm2
+    bound = None
+    for distance in np.linspace(0.0, hole.radius_mm, 21):
+        clearest = min(
+            float(np.sqrt(np.sum((peak_e * _profile(near, place, (expected.radius_mm,) * 2)) ** 2))) / noise_e
+            for place in circle(hole.center_mm, max(float(distance), 1e-6), DIRECTIONS)
+        )
+        if clearest > CLEAR:
+            break
+        # The next step is not excluded yet.
+        bound = min(float(distance) + 0.05 * hole.radius_mm, hole.radius_mm)
+    return bound
+
+
+def _reach(hole: HoleLike, expected: Expectation) -> float:
+    """Return how far the blocks must go from the hole's centre, in standard deviations of the spot."""
+    return (hole.radius_mm + 2.0 * expected.radius_mm) / (0.5 * expected.radius_mm)
+
+
+def _profile(blocks: Blocks, center_mm: Array, radii_mm: tuple[float, float]) -> Array:
+    """Return the share of a spot's power per mm2 at each block, for a round spot of its mean radius."""
+    square = float(radii_mm[0] * radii_mm[1])
+    away = blocks.at_mm - np.asarray(center_mm)[:, None]
+    share: Array = 2.0 / (np.pi * square) * np.exp(-2.0 * (away**2).sum(axis=0) / square)
+    return share
 
 
 def _unseen_distance(hole_mm: float, radius_mm: float, share: float) -> float:
