@@ -4,7 +4,7 @@ VENV   := .venv
 BIN    := $(VENV)/bin
 READY  := $(VENV)/.ready
 
-.PHONY: demo test lint types imports tests test-long demo-50 bench-optics bench-vision bench-control night crash sweep clean
+.PHONY: demo test lint types imports tests test-long demo-50 bench-optics bench-vision bench-control night crash sweep mutants clean
 
 demo: $(READY)
 	$(BIN)/coincide demo
@@ -59,6 +59,10 @@ crash: $(READY)
 # Every fault at every call of an alignment: `benchmarks/sweep.py --help` says how to take a part of it.
 sweep: $(READY)
 	OMP_NUM_THREADS=1 OPENBLAS_NUM_THREADS=1 $(BIN)/python benchmarks/sweep.py
+
+# Known bugs, one at a time, in a copy of the program: the sweep has to notice each.
+mutants: $(READY)
+	$(BIN)/python benchmarks/mutants.py
 
 clean:
 	rm -rf $(VENV) runs build dist *.egg-info .mypy_cache .pytest_cache .ruff_cache

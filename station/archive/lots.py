@@ -187,13 +187,14 @@ class Lots:
         rows = self.context.database.rows("list lots", query)
         return tuple(_lot(row) for row in rows)
 
-    def counts(self, lot_id: int) -> dict[str, int]:
-        """Return how many parts are waiting, in hand and finished."""
-        query = (
-            select(part.c.state, func.count().label("count"))
-            .where(part.c.lot_id == lot_id)
-            .group_by(part.c.state)
+    def counts(self, lot_id: int, *, kind: PartKind | None = None) -> dict[str, int]:
+        """Return how many parts are waiting, in hand and finished; of one kind where one is named."""
+        mine = (
+            [part.c.lot_id == lot_id]
+            if kind is None
+            else [part.c.lot_id == lot_id, part.c.kind == kind.value]
         )
+        query = select(part.c.state, func.count().label("count")).where(*mine).group_by(part.c.state)
         rows = self.context.database.rows("count the parts of a lot", query)
         return {"waiting": 0, "in_hand": 0, "finished": 0} | {row["state"]: row["count"] for row in rows}
 

@@ -10,16 +10,18 @@ from datetime import datetime
 
 from control.messages import Outcome
 from driver.faults import DeviceFault
-from station.archive import FinalRecord, InHand, LotState, Severity
+from station.archive import FinalRecord, InHand, LotState, PartKind, Severity
 from station.lot.handling import Feeder
 from station.lot.line import Line, StationStopError
 from station.lot.one_part import OnePart
-from station.lot.order import Order
+from station.lot.order import Order, RecipeOfLot, waiting_parts
 from station.lot.settings import quiet_until
 from station.lot.watch.alarms import Cause
+from station.lot.watch.check_parts import CheckParts
 from station.lot.watch.process import ProcessWatch
 
 _COMMAND_S = 60.0
+_OTHER_STATION_S = 5.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,9 +63,11 @@ class LotRun:
     _parts: int = field(default=0, init=False)
     _without_verdict: int = field(default=0, init=False)
     _watch: ProcessWatch = field(init=False)
+    _checks: CheckParts = field(init=False)
 
     def __post_init__(self) -> None:
         self._watch = ProcessWatch(self.line.settings)
+        self._checks = CheckParts(self.line.archive, self.line.settings.check_part, self.order)
 
     def run(self, recovering: Callable[[], InHand | None] | None = None) -> LotEnd:
         """Work until the lot is done or has to stop; then stop motion, close the shutter, do the end action.
@@ -93,9 +97,14 @@ class LotRun:
 
     def _work(self) -> LotEnd:
         begun_s = self.line.bench.clock.now_s()
+        self._checks.begin()
         while (work := self._next(begun_s)) is not None:
             self._after(work, work.work())
         for one in self.order.recipes.values():
+            if self.line.archive.lots.counts(one.lot.id)["in_hand"]:
+                return LotEnd(
+                    True, "no further part waits; another station ends the lot", "done", self._parts
+                )
             self.line.archive.lots.finish(one.lot.id, who=self._who, why="every part is done")
         return LotEnd(True, "every part is done", "done", self._parts)
 
@@ -110,16 +119,34 @@ class LotRun:
             recipe = self._recipe_of(part)
             self.line.make_ready(self.order.recipes[recipe].setup, lot_id=part.claim.lot_id)
             return OnePart(self.line, self.order.recipes[recipe].setup, recipe, part)
-        recipe_name = self._next_recipe()
-        if recipe_name is None:
-            return None
-        self._check_times(begun_s)
-        found = self.order.recipes[recipe_name]
+        while (recipe_name := self._next_recipe()) is not None or self._checks.due_at_end:
+            if recipe_name is not None:
+                self._check_times(begun_s)
+            if recipe_name is None or self._checks.due:
+                work = self._claimed(self._checks.recipe, PartKind.CHECK)
+            else:
+                work = self._claimed(self.order.recipes[recipe_name], PartKind.PRODUCT)
+            if work is not None:
+                return work
+            self.line.wait(_OTHER_STATION_S)  # another station was quicker, or has the check part
+        return None
+
+    def _claimed(self, found: RecipeOfLot, kind: PartKind) -> OnePart | None:
+        """Take the next part of a kind in hand; None when another station was quicker."""
         self.line.make_ready(found.setup, lot_id=found.lot.id)
-        claimed = self.line.archive.claims.claim_next(found.lot.id, self.line.made_with(found.setup))
-        if claimed is None:
-            return self._next(begun_s)  # another station was quicker
-        return OnePart(self.line, found.setup, recipe_name, claimed)
+        state = self.line.archive.lots.get(found.lot.name)
+        if state.state is not LotState.OPEN:
+            # Another station on the same lot stopped it.
+            raise StationStopError(
+                Cause("lot_stopped", f"the lot is {state.state.value}: {state.ended_why}", "resume the lot"),
+                Severity.NOTE,
+            )
+        if kind is PartKind.CHECK:
+            self._checks.announce()
+        claimed = self.line.archive.claims.claim_next(
+            found.lot.id, self.line.made_with(found.setup), kind=kind
+        )
+        return None if claimed is None else OnePart(self.line, found.setup, found.name, claimed)
 
     def _next_recipe(self) -> str | None:
         handling = self.line.handling
@@ -138,7 +165,7 @@ class LotRun:
         return self.order.next_recipe(self.line.archive)
 
     def _waiting(self) -> int:
-        return sum(self.line.archive.lots.counts(lot_id)["waiting"] for lot_id in self.order.lot_ids)
+        return sum(waiting_parts(self.line.archive, lot_id) for lot_id in self.order.lot_ids)
 
     def _recipe_of(self, part: InHand) -> str:
         return next(name for name, one in self.order.recipes.items() if one.lot.id == part.claim.lot_id)
@@ -164,7 +191,11 @@ class LotRun:
     # --- after a part ---------------------------------------------------------------------------------------
 
     def _after(self, work: OnePart, final: FinalRecord) -> None:
+        if work.part.claim.kind == PartKind.CHECK.value:
+            self._after_check(final)
+            return
         self._parts += 1
+        self._checks.count_part()
         if self._parts % self.line.settings.checks.bare_beam_every == 1:
             # Not only at the end: a crash must not cost what was learned.
             self.line.keep_learned(work.setup)
@@ -180,6 +211,17 @@ class LotRun:
             if severity is Severity.STOP:
                 raise StationStopError(cause)
             self.line.bell.ring(severity, cause, lot_id=claim.lot_id, part_id=claim.part_id)
+        self.line.raise_if_stopped()
+
+    def _after_check(self, final: FinalRecord) -> None:
+        self.line.log(f"check part: {final.outcome}: {final.reason}")
+        cause = self._checks.take(final)
+        if cause is not None:
+            raise StationStopError(cause)
+        if final.outcome == Outcome.ALIGNED.value:
+            self._without_verdict = 0
+        else:
+            self._count_without_verdict(final, final.lot_id)
         self.line.raise_if_stopped()
 
     def _count_without_verdict(self, final: FinalRecord, lot_id: int) -> None:

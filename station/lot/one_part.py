@@ -14,7 +14,7 @@ from control.plan import BenchModel
 from control.still import StillLens
 from control.unknowns import Vector
 from driver.faults import REMEDIES, DeviceFault, FaultCode
-from station.archive import FinalRecord, InHand, Phase, Severity
+from station.archive import FinalRecord, InHand, PartKind, Phase, Severity
 from station.config import Setup
 from station.looking import PlateNotMapped
 from station.lot.line import OPERATOR, Line, StationStopError, cause_of
@@ -174,7 +174,9 @@ class OnePart:
         finish = self._run(runner)
         if finish.outcome is not Outcome.ALIGNED:
             return Try(finish, runner.cause)
-        fixed = self._fix(record, aligner) if self.setup.recipe.fix else None
+        # A check part comes round again and again: it is aligned and verified, never fixed.
+        fixes = bool(self.setup.recipe.fix) and self.part.claim.kind == PartKind.PRODUCT.value
+        fixed = self._fix(record, aligner) if fixes else None
         tried = fixed or Try(finish, "")
         if tried.finish.outcome in (Outcome.ALIGNED, Outcome.REJECTED):
             self._aligned_by = aligner

@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
-from station.archive import Archive, Lot, LotState, RecipeForRun, RecipeVersion
+from station.archive import Archive, Lot, LotState, PartKind, RecipeForRun, RecipeVersion
 from station.config import Setup
 from station.config.loading import setup_from_texts
 from station.lot.parts_file import PartLine
@@ -42,7 +42,7 @@ class Order:
 
     def next_recipe(self, archive: Archive) -> str | None:
         """Return the recipe of the next part that waits; None when none does."""
-        waiting = {name: archive.lots.counts(one.lot.id)["waiting"] for name, one in self.recipes.items()}
+        waiting = {name: waiting_parts(archive, one.lot.id) for name, one in self.recipes.items()}
         if not any(waiting.values()):
             return None
         total = {name: sum(n for recipe, n in self.stretches if recipe == name) for name in self.recipes}
@@ -80,6 +80,11 @@ def create_order(
         lot = archive.lots.create(lot_name(title, name, recipes), serials, recipe, who=who, settings=kept)
         made[name] = RecipeOfLot(name, lot, setup)
     return Order(title, made, stretches)
+
+
+def waiting_parts(archive: Archive, lot_id: int) -> int:
+    """Return how many parts of a lot wait; check parts are no parts of the list."""
+    return archive.lots.counts(lot_id, kind=PartKind.PRODUCT)["waiting"]
 
 
 def lot_name(title: str, recipe: str, recipes: Mapping[str, object] | Sequence[str]) -> str:

@@ -12,6 +12,7 @@ from pydantic import AfterValidator, Field
 from driver.faults import FaultCode
 from station.config.reading import read_model, read_text
 from station.config.values import NotNegative, Positive, Strict, refuse
+from station.lot.parts_file import odd_serial
 
 _HOURS = re.compile(r"([01]\d|2[0-3]):([0-5]\d)-([01]\d|2[0-3]):([0-5]\d)")
 
@@ -33,6 +34,13 @@ _GO_ON = tuple(code.value for code in FaultCode if code not in _NEEDS_A_PERSON) 
 def _hours(text: str) -> str:
     if not _HOURS.fullmatch(text):
         refuse("", repr(text), 'hours of the day like "22:00-06:00"')
+    return text
+
+
+def _serial(text: str) -> str:
+    odd = odd_serial(text)
+    if odd:
+        refuse("", f"{text!r}, {odd}", "a serial number")
     return text
 
 
@@ -67,6 +75,23 @@ class ChecksTable(Strict):
     plates_moved_um: Positive = Field(
         25.0, description="a map that has moved by this does not count any more"
     )
+    when_expired: Literal["redo", "refuse"] = Field(
+        "redo",
+        description="the record of the bare beam's place is missing or expired when the lot starts: see it "
+        "anew, or refuse to start until a person says that the targets are set",
+    )
+
+
+class CheckPartTable(Strict):
+    """A part that is known to be good, measured now and then: when it fails, the station is in doubt."""
+
+    serial: Annotated[str, AfterValidator(_serial)] | None = Field(
+        None, description="its serial number; no check part is measured without one"
+    )
+    recipe: str | None = Field(None, description="name of its recipe; by default the first one of the lot")
+    every_parts: int = Field(50, ge=1, le=10_000, description="parts from one check to the next")
+    at_start: bool = Field(True, description="measure it before the first part after every start")
+    at_end: bool = Field(True, description="measure it after the last part of the lot")
 
 
 class RejectsTable(Strict):
@@ -116,6 +141,7 @@ class LotTable(Strict):
 
     limits: LimitsTable = LimitsTable()
     checks: ChecksTable = ChecksTable()
+    check_part: CheckPartTable = CheckPartTable()
     rejects: RejectsTable = RejectsTable()
     drift: DriftTable = DriftTable()
     faults: FaultsTable = FaultsTable()

@@ -20,6 +20,7 @@ class Place(Enum):
     HANDLER = "handler"
     RECORD = "record"
     PERSON = "person"
+    CONTROL = "control"
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,6 +130,7 @@ KINDS: Mapping[Place, Mapping[str, tuple[float, ...]]] = {
     Place.HANDLER: {"fails": (0.0,), "does_nothing": (0.0,)},
     Place.RECORD: {"disk_full": (0.0, math.inf), "write_error": (0.0, math.inf)},
     Place.PERSON: {"stops": (0.0,)},
+    Place.CONTROL: {"wild_move": (99.0, -99.0), "raises": (0.0,)},
 }
 """Kinds of each place, with the values at which each is tried."""
 
@@ -145,6 +147,7 @@ class Counts:
     clock: int
     handler: int
     record: int
+    control: int
 
     def of(self, place: Place) -> int:
         """Return the number of calls of a place."""

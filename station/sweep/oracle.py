@@ -17,6 +17,7 @@ from driver.faults import FaultCode
 from sim.truth import BenchTruth
 from station.planning import aligner_of
 from station.record.codec import encode
+from station.sweep.cases import Place
 from station.sweep.rig import Passed, Seen
 from station.wiring import axis_spec
 
@@ -27,6 +28,7 @@ TO_THE_END_S = 60.0
 
 _NAMED = {code.value for code in FaultCode} | {"plate_not_mapped", "targets_moved", "record_not_written"}
 _MOVES = ("G00", "G01", "G28")
+_SAFER = {"M00", "M22", "M24"}
 _WORD = re.compile(r"([A-Z])(-?\d+\.?\d*)")
 
 
@@ -66,6 +68,8 @@ def _ended(seen: Seen) -> Iterator[str]:
         return
     if not finish.reason or not finish.remedy:
         yield f"cause: {finish.outcome.value} with reason {finish.reason!r} and remedy {finish.remedy!r}"
+    if any(fault.place is Place.CONTROL for fault in seen.case.faults):
+        return
     if "internal" in finish.reason or "calling program" in finish.remedy:
         yield f"cause: {finish.reason}"
     told = [obs for obs, _ in seen.record.steps if isinstance(obs, Faulted)]
@@ -108,6 +112,8 @@ def _recorded(seen: Seen) -> Iterator[str]:
         yield f"record: {record.saved} of {len(record.steps)} steps are safe"
     if record.failed and seen.finish.outcome is Outcome.ALIGNED:
         yield "record: called aligned although the record was not written"
+    if any(fault.place is Place.CONTROL for fault in seen.case.faults):
+        return  # mistakes made on purpose are not decided again
     yield from _told_once(seen)
     yield from _replayed(seen)
 
@@ -151,6 +157,19 @@ class _Told:
 
     words: dict[str, str] | None = None
     fresh: bool = False
+    open_number: str = ""
+    open_words: tuple[str, ...] = ()
+
+    def asks(self, number: str, words: list[str]) -> str:
+        """Open a request; return what is wrong with sending it now, or "".
+
+        Where the request before was not answered, only the same again or something safer may follow.
+        """
+        before, self.open_number, number_before = self.open_words, number, self.open_number
+        self.open_words = tuple(words)
+        if number_before and before != self.open_words and not _SAFER & set(words):
+            return f"{' '.join(words)} was sent although {number_before} {' '.join(before)} was not answered"
+        return ""
 
     def forbids(self, word: str) -> str:
         """Return why a request must not be sent after this, or ""."""
@@ -179,7 +198,9 @@ def _line(seen: Seen) -> Iterator[str]:
                 _hear(line, told)
             continue
         faulted = faulted or passed.time_s > seen.first_fault_s
-        for words in _requests(passed):
+        for number, words in _requests(passed):
+            if why := told.asks(number, words):
+                yield f"reply: {why}"
             for word in ("M21", *_MOVES):
                 if word not in words:
                     continue
@@ -195,16 +216,20 @@ def _hear(line: bytes, told: _Told) -> None:
     body, _, check = line.rpartition(b" K")
     if check.decode("latin-1") != f"{binascii.crc_hqx(body, 0xFFFF):04X}":
         return
-    words = body.decode("ascii").split()[1:]
+    number, *words = body.decode("ascii").split()
+    if number == told.open_number:
+        told.open_number = ""
     if words[:1] == ["STATE"]:
         told.words = dict(zip(words[::2], words[1::2], strict=False))
         told.fresh = True
 
 
-def _requests(passed: Passed) -> Iterator[list[str]]:
+def _requests(passed: Passed) -> Iterator[tuple[str, list[str]]]:
+    """Return number and words of every request."""
     for line in passed.data.decode("latin-1").split("\n"):
         if line:
-            yield line.split()[1:-1]
+            number, *words, _ = line.split()
+            yield number, words
 
 
 def _within_limits(seen: Seen, words: list[str]) -> Iterator[str]:
@@ -244,7 +269,7 @@ def _commanded_last(seen: Seen, danger: tuple[str, ...], remedy: str) -> bool:
     safe = False
     for passed in seen.passed:
         if passed.way == "out":
-            for words in _requests(passed):
+            for _, words in _requests(passed):
                 if remedy in words:
                     safe = True
                 elif any(word in words for word in danger):

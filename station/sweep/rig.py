@@ -18,7 +18,14 @@ from station.campaign.inprocess import InProcess, Measurement
 from station.config import Setup
 from station.measuring import Measures
 from station.sweep.cases import Case, Counts, Fault, Place
-from station.sweep.striking import StruckCameras, StruckClock, StruckHandler, StruckRecord, StruckStop
+from station.sweep.striking import (
+    StruckCameras,
+    StruckClock,
+    StruckControl,
+    StruckHandler,
+    StruckRecord,
+    StruckStop,
+)
 from station.wiring import PlateCamera
 from vision.hole import Hole
 from vision.image import Image, Sensor
@@ -91,7 +98,7 @@ class Seen:
     at_end: BenchTruth | None = None
     moving: bool = False
     shutter_open: bool = False
-    counts: Counts = field(default_factory=lambda: Counts((), 0, 0, 0, 0))
+    counts: Counts = field(default_factory=lambda: Counts((), 0, 0, 0, 0, 0))
 
 
 class Watched:
@@ -188,6 +195,8 @@ class Rig:
         self.made.bench = replace(self.made.bench, lens_handler=self.handler)
         self.made.runner.bench = self.made.eyes.bench = self.made.bench
         self.made.eyes.measures = cast("Measures", Watched(self.made.eyes.measures, self))
+        self.control = StruckControl(self.made.runner.aligner, at[Place.CONTROL], _STRUCK_AXIS)
+        self.made.runner.aligner = self.control
         self._stop = StruckStop()
         self.made.runner.stop = self._stop
         self._watch_mount()
@@ -212,6 +221,7 @@ class Rig:
             self._clocks[0].calls,
             self.handler.calls,
             self.record.calls,
+            self.control.calls,
         )
         return seen
 

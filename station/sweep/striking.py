@@ -11,11 +11,12 @@ from typing import Any
 
 import numpy as np
 
-from control.messages import Action, Finish, Observation
+from control.messages import Action, Finish, Move, Observation
 from driver.faults import DeviceFault, FaultCode
 from driver.protocols import Clock, Frame, LensHandler
 from sim.bench import SimBench
 from station.campaign.inprocess import MemoryRecord
+from station.runner import Decides
 from station.stopping import StopRequest
 from station.sweep.cases import Fault
 
@@ -217,6 +218,28 @@ class StruckRecord(MemoryRecord):
         """How the run ended as far as the record knows."""
         last = self.steps[-1][1] if self.steps else None
         return last if isinstance(last, Finish) else None
+
+
+@dataclass(slots=True)
+class StruckControl:
+    """Control that makes mistakes: ``wild_move`` sends an axis to value, ``raises`` raises."""
+
+    inner: Decides
+    faults: tuple[Fault, ...]
+    axis: str
+    calls: int = 0
+
+    def next_action(self, observation: Observation) -> Action:
+        """Answer, or make a mistake."""
+        index = self.calls
+        self.calls += 1
+        action = self.inner.next_action(observation)
+        for fault in self.faults:
+            if fault.strikes(index) and not isinstance(action, Finish):
+                if fault.kind == "raises":
+                    raise RuntimeError("a mistake in control, made on purpose")
+                return Move({self.axis: fault.value}, "a mistake in control, made on purpose")
+        return action
 
 
 class StruckStop(StopRequest):

@@ -1,4 +1,4 @@
-"""A sample of the sweep of faults, in which no rule is broken; and the oracle's own rules, broken once each."""
+"""A sample of the sweep of faults, where no rule is broken; and the oracle's own rules, broken once each."""
 
 from __future__ import annotations
 
@@ -79,6 +79,7 @@ BREACHES: list[tuple[str, Callable[[Seen], object]]] = [
     ("positions", lambda seen: seen.untrue_positions.append("X")),
     ("limit", lambda seen: _sent(seen, "G01 X99.0")),
     ("refuse", lambda seen: (_sent(seen, "G01 X0.1"), _sent(seen, "G01 X0.2"))),
+    ("reply", lambda seen: (_sent(seen, "Q1"), _sent(seen, "Q2"))),
     ("safe", lambda seen: _sent(seen, "M21")),
     ("safe", lambda seen: vars_of(seen, moving=True)),
     ("safe", lambda seen: vars_of(seen, shutter_open=True)),

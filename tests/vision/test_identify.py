@@ -68,3 +68,20 @@ def test_one_faint_light_is_not_split_into_two() -> None:
         found = _measure(frame, (_expect((0.0, 0.0), 4.42, 20.0), _expect((0.0, 0.0), 3.54, 20.0)), seed)
         assert sum(isinstance(s, Spot) for s in found.values()) <= 1
         assert not isinstance(found[SpotName.BACK], Spot)
+
+
+def test_a_ghost_at_the_place_of_a_return_is_none_by_its_power() -> None:
+    """Where the back return should be, as large as it should be, but of a fiftieth of its power."""
+    front, back = MAP.to_px(np.array([[5.0, 3.0], [-4.0, 2.0]]))
+    frame = MadeFrame(
+        (MadeSpot(*front, 3.2 / 2.0 / PITCH_MM, 6000.0), MadeSpot(*back, 4.8 / 2.0 / PITCH_MM, 55.0))
+    )
+    for sigma_mm in (0.3, 10.0):
+        expected = _expect((5.0, 3.0), 3.2, sigma_mm), _expect((-4.0, 2.0), 4.8, sigma_mm)
+        found = _measure(frame, expected, 4)
+        assert isinstance(found[SpotName.FRONT], Spot)
+        assert isinstance(found[SpotName.BACK], NoSpot)
+    # The control: with the power of a return it is one.
+    full = MadeFrame((frame.spots[0], MadeSpot(*back, 4.8 / 2.0 / PITCH_MM, 6000.0 * (3.2 / 4.8) ** 2)))
+    expected = _expect((5.0, 3.0), 3.2, 0.3), _expect((-4.0, 2.0), 4.8, 0.3)
+    assert all(isinstance(one, Spot) for one in _measure(full, expected, 4).values())

@@ -16,10 +16,10 @@ from station.config.recipe import RecipeTable
 from station.lot.command.at_work import Options, log, open_archive, station_at_work
 from station.lot.line import Line
 from station.lot.lot import LotEnd, LotRun
-from station.lot.order import Order, create_order, open_again, recalled_order
+from station.lot.order import Order, create_order, open_again, recalled_order, waiting_parts
 from station.lot.parts_file import PartLine, read_parts
 from station.lot.recovery import recover
-from station.lot.settings import load_lot_settings
+from station.lot.settings import LotTable, load_lot_settings
 from station.stopping import StopRequest
 
 DONE, STOPPED = 0, 3
@@ -43,6 +43,7 @@ def run_lot(
     table = load_lot_settings(settings)
     setups = _named([load_setup(bench, recipe) for recipe in recipes])
     listed: tuple[PartLine, ...] = () if parts is None else read_parts(parts, list(setups))
+    _check_part_is_no_other(table, settings, listed, list(setups))
     first = next(iter(setups.values()))
     options = Options(archive, station, who, feeder=parts is None)
     with open_archive(options, first.bench.name) as opened:
@@ -148,6 +149,22 @@ def _recipe(archive: Archive, name: str, setup: Setup, who: str, unreleased: boo
     return archive.recipes.for_run(name, version.version, unreleased_allowed=unreleased)
 
 
+def _check_part_is_no_other(
+    table: LotTable, settings: Path | None, listed: tuple[PartLine, ...], recipes: list[str]
+) -> None:
+    check = table.check_part
+    if check.recipe is not None and check.recipe not in recipes:
+        raise BadInput(
+            str(settings), "check_part.recipe", found=repr(check.recipe), allowed=", ".join(recipes)
+        )
+    for part in listed:
+        if part.serial == check.serial:
+            found = f"{check.serial!r}, which line {part.line} of the list has too"
+            raise BadInput(
+                str(settings), "check_part.serial", found=found, allowed="a part that is not in the list"
+            )
+
+
 def _refuse_what_is_in_hand(archive: Archive) -> None:
     held = archive.claims.in_hand()
     if held:
@@ -181,6 +198,6 @@ def _counts(archive: Archive, order: Order) -> dict[str, int]:
     total: dict[str, int] = {}
     for lot_id in order.lot_ids:
         report = archive.charts.lot(lot_id)
-        for name, count in (*report.outcomes.items(), ("waiting", archive.lots.counts(lot_id)["waiting"])):
+        for name, count in (*report.outcomes.items(), ("waiting", waiting_parts(archive, lot_id))):
             total[name] = total.get(name, 0) + count
     return total
