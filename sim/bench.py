@@ -27,8 +27,9 @@ from sim.line import SimLine
 from sim.mount import LensState, SimMount, tilted_axis
 from sim.mount_errors import draw_mount, draw_seat
 from sim.nuisances import Nuisances
-from sim.scene import Scene, SceneState
+from sim.scene import Scene
 from sim.scene_draws import TrueBench, draw_bench, made_lens
+from sim.scene_state import SceneState
 from sim.tap import LineTap
 from sim.truth import BenchTruth, residual
 from vision.plate import PlateSpec

@@ -21,10 +21,10 @@ from optics.layout import Beam
 from optics.rays import RayModel
 from optics.spots import model_spot_coordinates
 from optics.trace import SpotPath, trace
-from sim.scene import SceneState
 from sim.scene_draws import TrueBench
 from sim.scene_nuisances import SceneNuisances
 from sim.scene_spots import bare_spot
+from sim.scene_state import SceneState
 from vision.plate import PlateSpec
 
 PATHS: Final = (SpotPath.FRONT, SpotPath.BACK, SpotPath.TRANSMITTED)

@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 import struct
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import cv2
 import numpy as np
@@ -17,12 +16,10 @@ from sim.scene_draws import Placement, TrueBench
 from sim.scene_light import SpotPainter, Texture
 from sim.scene_nuisances import SceneNuisances
 from sim.scene_spots import TrueSpot
+from sim.scene_state import SceneState
 from sim.sensor import FixedPattern, expose
 from sim.speckle import SpeckleMap, seen_grain
 from vision.plate import PlateSpec
-
-if TYPE_CHECKING:
-    from sim.scene import SceneState
 
 # Irradiance (beam powers per mm2) at the brightest point of the reference case's returns: front and back
 # spots of 4.25 % and 3.90 % with radii 3.166 and 4.823 mm. Room and lamp light are given relative to it.

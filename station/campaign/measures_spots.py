@@ -11,7 +11,7 @@ import numpy as np
 from driver.protocols import Frame
 from sim.bench import SimBench
 from sim.quick_spots import QuickSpot, QuickSpots
-from sim.scene import SceneState
+from sim.scene_state import SceneState
 from sim.sighting_model import SightingModel
 from station.wiring import PlateCamera
 from vision.camera_lens import CameraLens

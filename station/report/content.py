@@ -12,10 +12,7 @@ from control.messages import Finish, Outcome, Verdict
 from station.cautions import CAUTIONS
 from station.config import Setup
 from station.config.loading import setup_from_record
-from station.record.folder import read_record, write_atomically
 from station.record.history import History, history_of
-from station.report.html import render_html
-from station.report.pdf import render_pdf
 
 _HEADLINES = {
     Outcome.ALIGNED: "Aligned",
@@ -75,15 +72,6 @@ class ReportData:
     true_pose: str
     pictures: Mapping[str, bytes]
     cautions: tuple[str, ...]
-
-
-def write_reports(folder: Path) -> tuple[Path, Path]:
-    """Write ``report.html`` and ``report.pdf`` from the record in a run folder; return both paths."""
-    data = report_data(read_record(folder), folder)
-    html, pdf = folder / "report.html", folder / "report.pdf"
-    write_atomically(html, render_html(data).encode())
-    write_atomically(pdf, render_pdf(data))
-    return html, pdf
 
 
 def report_data(record: Mapping[str, Any], folder: Path) -> ReportData:

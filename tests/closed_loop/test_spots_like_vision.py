@@ -12,7 +12,7 @@ import pytest
 
 from driver.protocols import Frame
 from sim.quick_spots import QuickSpots
-from sim.scene import SceneState
+from sim.scene_state import SceneState
 from sim.sighting_model import PATH_OF, Errors, SightingModel
 from station.campaign.inprocess import InProcess
 from station.campaign.plan import REGULAR, CampaignPlan, deviations, setup_of

@@ -11,10 +11,11 @@ import pytest
 from optics.families import FAMILIES, REF_BEAM, REF_LAYOUT
 from optics.trace import SpotPath
 from sim.quick_spots import QuickSpots
-from sim.scene import Scene, SceneState
+from sim.scene import Scene
 from sim.scene_draws import draw_bench
 from sim.scene_example import example_cameras, example_plates
 from sim.scene_nuisances import SceneNuisances
+from sim.scene_state import SceneState
 
 REGULAR = [name for name in FAMILIES if name not in ("near-concentric", "ball-like")]
 

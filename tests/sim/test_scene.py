@@ -12,7 +12,7 @@ import pytest
 from optics.lens import Lens
 from optics.trace import SpotPath
 from sim.camera_geometry import CameraSetup
-from sim.scene import Scene, SceneState
+from sim.scene import Scene
 from sim.scene_example import (
     example_beam,
     example_cameras,
@@ -23,6 +23,7 @@ from sim.scene_example import (
 )
 from sim.scene_nuisances import SceneNuisances
 from sim.scene_spots import Pose
+from sim.scene_state import SceneState
 
 QUIET = SceneNuisances.none()
 START: Pose = (0.7, -0.4, math.radians(-0.3) * 1e3, math.radians(0.5) * 1e3)

@@ -12,9 +12,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from sim.camera_geometry import CameraSetup, PlateView, PoseError
-from sim.scene import SceneState
 from sim.scene_example import EXPOSURE_LAMP_S, example_cameras, example_scene
 from sim.scene_nuisances import SceneNuisances
+from sim.scene_state import SceneState
 from vision.plate import PlateSpec, hole_target, reference_target
 
 PLATES = {plate.name: plate for plate in (hole_target(), reference_target())}

@@ -14,9 +14,10 @@ from optics.layout import Beam
 from optics.lens import Lens
 from optics.trace import SpotPath
 from sim.camera_geometry import CameraSetup
-from sim.scene import Scene, SceneState
+from sim.scene import Scene
 from sim.scene_example import example_beam, example_layout, example_lens, example_scene
 from sim.scene_nuisances import SceneNuisances
+from sim.scene_state import SceneState
 from vision.plate import PlateSpec
 
 RATE = 8e7

@@ -12,9 +12,10 @@ import pytest
 
 from optics.lens import Lens
 from optics.trace import SpotPath
-from sim.scene import Scene, SceneState
+from sim.scene import Scene
 from sim.scene_example import example_beam, example_cameras, example_layout, example_plates
 from sim.scene_nuisances import SceneNuisances
+from sim.scene_state import SceneState
 from vision.image import Image
 from vision.look import measure_returns
 from vision.plate_map import map_plate

@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 
 from optics.trace import SpotPath
-from sim.scene import SceneState
 from sim.scene_example import EXPOSURE_LAMP_S, EXPOSURE_RETURNS_S, EXPOSURE_TRANSMITTED_S, example_scene
+from sim.scene_state import SceneState
 from vision.image import Image
 from vision.look import measure_transmitted
 from vision.map_check import MapState, check_map
