@@ -31,9 +31,9 @@ from pathlib import Path
 import station
 assert Path(station.__file__).is_relative_to(Path.cwd()), station.__file__
 from station.sweep.plan import judge
-from station.sweep.sample import SAMPLE
+from station.sweep.sample import SAMPLE, fitted
 for text in SAMPLE:
-    judged = judge(text)
+    judged = judge(fitted(text))
     if judged.broken:
         print(f"{text}: {judged.broken[0]}"[:200])
         sys.exit(1)

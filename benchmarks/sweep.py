@@ -3,32 +3,42 @@
     sweep.py                         all sweeps in full (tens of thousands of runs)
     sweep.py singles dead            only these
     sweep.py singles --every 50      every 50th case of each
+    sweep.py doubles --number 5000 --seed 4    other doubles; seeds split the work between machines
+    sweep.py singles --keep FILE     keep what was found in FILE, and go on from there when called again
     sweep.py --case line:stall@300   one case, told in full
 
-The last line is one JSON object. Exit status 1 when a rule was broken.
+What was kept counts only as long as the program is the same. The last line is one JSON object. Exit status 1
+when a rule was broken.
 """
 
 from __future__ import annotations
 
 import argparse
+import hashlib
 import json
 import multiprocessing
 import os
 import sys
 import time
 from collections import Counter
+from dataclasses import asdict
 from functools import partial
+from pathlib import Path
 from typing import Any
 
 import cv2
 
 from station.sweep.cases import Case
+from station.sweep.judged import Judged
 from station.sweep.oracle import violations
-from station.sweep.plan import Judged, cases, judge, run_case
+from station.sweep.plan import cases, judge_all, run_case
 
 SWEEPS = ("singles", "dead", "stop", "doubles", "bursts", "frames")
 NUMBER = 20_000
 TOLD = 40
+CHUNK = 96
+ROOT = Path(__file__).resolve().parent.parent
+PACKAGES = ("optics", "driver", "vision", "control", "sim", "station")
 
 
 def options() -> argparse.Namespace:
@@ -38,6 +48,7 @@ def options() -> argparse.Namespace:
     parser.add_argument("--number", type=int, default=NUMBER, help="doubles and bursts that are drawn")
     parser.add_argument("--seed", type=int, default=1, help="of doubles and bursts")
     parser.add_argument("--workers", type=int, default=2)
+    parser.add_argument("--keep", type=Path, help="keep what was found here, and go on from it")
     parser.add_argument("--case", help="run this case alone and tell what came of it")
     given = parser.parse_args()
     if unknown := [name for name in given.sweeps if name not in SWEEPS]:
@@ -50,11 +61,49 @@ def begin() -> None:
     os.nice(10)
 
 
-def sweep(name: str, given: argparse.Namespace, pool: Any) -> tuple[list[Judged], float]:
+def program() -> str:
+    """Return a digest of the program's sources: what was found holds for these only."""
+    found = hashlib.sha256()
+    for package in PACKAGES:
+        for path in sorted((ROOT / package).rglob("*")):
+            if path.suffix in (".py", ".toml"):
+                found.update(path.read_bytes())
+    return found.hexdigest()[:16]
+
+
+class Kept:
+    """What earlier calls found with the same program, one JSON object a line."""
+
+    def __init__(self, path: Path | None) -> None:
+        self._path, self._program = path, program()
+        self.judged: dict[tuple[str, str], Judged] = {}
+        if path is None or not path.exists():
+            return
+        for line in path.read_text(encoding="utf-8").splitlines():
+            data = json.loads(line)
+            if data.pop("program") == self._program:
+                sweep = data.pop("sweep")
+                found = Judged(**{**data, "broken": tuple(data["broken"])})
+                self.judged[sweep, found.case] = found
+
+    def add(self, sweep: str, judged: list[Judged]) -> None:
+        if self._path is None:
+            return
+        with self._path.open("a", encoding="utf-8") as file:
+            for run in judged:
+                file.write(json.dumps({"program": self._program, "sweep": sweep, **asdict(run)}) + "\n")
+
+
+def sweep(name: str, given: argparse.Namespace, pool: Any, kept: Kept) -> tuple[list[Judged], float]:
     begun = time.monotonic()
     texts = [str(case) for case in cases(name, given.number, given.seed)][:: given.every]
-    measure = partial(judge, measurement="frames" if name == "frames" else "spots")
-    judged = list(pool.imap_unordered(measure, texts, chunksize=1 if name == "frames" else 16))
+    level = "frames" if name == "frames" else "spots"
+    judged = [kept.judged[level, text] for text in texts if (level, text) in kept.judged]
+    left = [text for text in texts if (level, text) not in kept.judged]
+    chunks = [left[at : at + CHUNK] for at in range(0, len(left), CHUNK)]
+    for found in pool.imap_unordered(partial(judge_all, measurement=level), chunks):
+        kept.add(level, found)
+        judged += found
     return judged, time.monotonic() - begun
 
 
@@ -90,10 +139,10 @@ def main() -> int:
         return one(given.case)
     total: list[Judged] = []
     runs, broken, took = {}, {}, {}
-    begun = time.monotonic()
+    begun, kept = time.monotonic(), Kept(given.keep)
     with multiprocessing.get_context("spawn").Pool(given.workers, begin) as pool:
         for name in given.sweeps or SWEEPS:
-            judged, took_s = sweep(name, given, pool)
+            judged, took_s = sweep(name, given, pool, kept)
             tell(name, judged, took_s)
             total += judged
             runs[name], took[name] = len(judged), round(took_s, 1)

@@ -91,9 +91,11 @@ class Case:
         return cls(tuple(faults))
 
 
-_BOTH_WAYS: dict[str, tuple[float, ...]] = {
+_ON_BYTES: dict[str, tuple[float, ...]] = {
     Line.BYTE_LOST.value: (0.0, 4.0, -1.0),
     Line.BYTE_FLIPPED.value: (0.0, 4.0, -2.0),
+}
+_BOTH_WAYS: dict[str, tuple[float, ...]] = {
     Line.SILENT.value: (0.0, 2.0, math.inf),
     Line.CUT.value: (0.0, 2.0, math.inf),
     Line.RESET.value: (0.0,),
@@ -106,13 +108,13 @@ _BOTH_WAYS: dict[str, tuple[float, ...]] = {
     Line.SHUTTER_STUCK_OPEN.value: (0.0,),
     Line.SHUTTER_STUCK_CLOSED.value: (0.0,),
 }
-_READS_ONLY: dict[str, tuple[float, ...]] = {
+_ON_REPLIES: dict[str, tuple[float, ...]] = {
     Line.REPLY_LATE.value: (0.3, 1.5, 5.0),
     Line.REPLY_DOUBLED.value: (0.0,),
     Line.REPLY_OF_PREVIOUS.value: (0.0,),
 }
 KINDS: Mapping[Place, Mapping[str, tuple[float, ...]]] = {
-    Place.LINE: _BOTH_WAYS | _READS_ONLY,
+    Place.LINE: _ON_BYTES | _BOTH_WAYS | _ON_REPLIES,
     Place.CAMERA: {
         "late": (5.0,),
         "stale": (0.0,),
@@ -140,9 +142,10 @@ DEAD_KINDS = (Line.CUT.value, Line.SILENT.value)
 
 @dataclass(frozen=True, slots=True)
 class Counts:
-    """How many calls a run without faults makes, and which of the line's are reads."""
+    """How many calls a run without faults makes, which of the line's are reads, and in which bytes pass."""
 
     line_reads: tuple[bool, ...]
+    line_bytes: tuple[bool, ...]
     camera: int
     clock: int
     handler: int
@@ -157,9 +160,14 @@ class Counts:
 
 
 def single_faults(counts: Counts, place: Place, at: int) -> Iterator[Fault]:
-    """Return every fault that fits one call."""
+    """Return every fault that fits one call; where no byte passes, none can be lost."""
+    misfits: set[str] = set()
+    if place is Place.LINE and not counts.line_bytes[at]:
+        misfits |= _ON_BYTES.keys() | _ON_REPLIES.keys()
+    if place is Place.LINE and not counts.line_reads[at]:
+        misfits |= _ON_REPLIES.keys()
     for kind, values in KINDS[place].items():
-        if place is Place.LINE and kind in _READS_ONLY and not counts.line_reads[at]:
+        if kind in misfits:
             continue
         for value in values:
             yield Fault(place, kind, at, value=value)

@@ -32,9 +32,13 @@ _SAFER = {"M00", "M22", "M24"}
 _WORD = re.compile(r"([A-Z])(-?\d+\.?\d*)")
 
 
-def violations(seen: Seen) -> list[str]:
-    """Return every rule that a run broke, as ``rule: what was seen``; empty where it broke none."""
-    found = [*_ended(seen), *_recorded(seen), *_line(seen), *_safe(seen)]
+def violations(seen: Seen, again: Again | None = None) -> list[str]:
+    """Return every rule that a run broke, as ``rule: what was seen``; empty where it broke none.
+
+    ``again`` may have decided the beginning of this record already.
+    """
+    again = Again(seen) if again is None else again
+    found = [*_ended(seen), *_recorded(seen, again), *_line(seen), *_safe(seen)]
     found += [f"frame: {what}" for what in seen.wrong_frames]
     if not any(fault.kind == "reset" for fault in seen.case.faults):
         # A reset right after the reply makes an answer untrue that was true when it was given.
@@ -99,7 +103,7 @@ def _residual(truth: BenchTruth | None) -> tuple[float, float] | None:
 # --- the record ---------------------------------------------------------------------------------------
 
 
-def _recorded(seen: Seen) -> Iterator[str]:
+def _recorded(seen: Seen, again: Again) -> Iterator[str]:
     record = seen.record
     if seen.finish is None:
         return
@@ -115,7 +119,9 @@ def _recorded(seen: Seen) -> Iterator[str]:
     if any(fault.place is Place.CONTROL for fault in seen.case.faults):
         return  # mistakes made on purpose are not decided again
     yield from _told_once(seen)
-    yield from _replayed(seen)
+    again.follow(seen, len(record.steps))
+    if again.differs:
+        yield f"replay: {again.differs}"
 
 
 def _told_once(seen: Seen) -> Iterator[str]:
@@ -138,14 +144,30 @@ def _told_once(seen: Seen) -> Iterator[str]:
         yield "alarm: aligned in spite of a fault"
 
 
-def _replayed(seen: Seen) -> Iterator[str]:
-    decides = aligner_of(seen.setup)
-    last = len(seen.record.steps) - 1
-    for number, (observation, action) in enumerate(seen.record.steps):
-        recorded = seen.record.answered if number == last and seen.record.answered else action
-        if encode(decides.next_action(observation)) != encode(recorded):
-            yield f"replay: step {number} is decided otherwise"
-            return
+class Again:
+    """Decides the steps of a record again, with a new aligner.
+
+    Parameters
+    ----------
+    seen : Seen
+        Of a run that has not begun, is under way, or has ended.
+    """
+
+    def __init__(self, seen: Seen) -> None:
+        self._decides = aligner_of(seen.setup)
+        self._done = 0
+        self.differs = ""
+
+    def follow(self, seen: Seen, steps: int) -> None:
+        """Decide again up to the first ``steps`` steps, from where it was left; stops where they differ."""
+        record = seen.record
+        while self._done < steps and not self.differs:
+            observation, recorded = record.steps[self._done]
+            if self._done == len(record.steps) - 1 and record.answered is not None:
+                recorded = record.answered
+            if encode(self._decides.next_action(observation)) != encode(recorded):
+                self.differs = f"step {self._done} is decided otherwise"
+            self._done += 1
 
 
 # --- the line -----------------------------------------------------------------------------------------
@@ -197,6 +219,8 @@ def _line(seen: Seen) -> Iterator[str]:
             for line in lines:
                 _hear(line, told)
             continue
+        # The driver has waited for the end of what began to arrive; what comes now is another message.
+        rest = b""
         faulted = faulted or passed.time_s > seen.first_fault_s
         for number, words in _requests(passed):
             if why := told.asks(number, words):

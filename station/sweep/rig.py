@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import traceback
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 from typing import Any, Literal, cast
 
@@ -98,7 +98,7 @@ class Seen:
     at_end: BenchTruth | None = None
     moving: bool = False
     shutter_open: bool = False
-    counts: Counts = field(default_factory=lambda: Counts((), 0, 0, 0, 0, 0))
+    counts: Counts = field(default_factory=lambda: Counts((), (), 0, 0, 0, 0, 0))
 
 
 class Watched:
@@ -167,39 +167,64 @@ class Rig:
     seed : int
     case : Case
     measurement : {"spots", "frames"}
+    on_call : callable, optional
+        Told place and index of every call before anything strikes there; a case that it returns takes the
+        place of the present one.
     """
 
-    def __init__(self, setup: Setup, seed: int, case: Case, *, measurement: Measurement = "spots") -> None:
-        at: dict[Place, tuple[Fault, ...]] = {
-            place: tuple(fault for fault in case.faults if fault.place is place) for place in Place
-        }
-        self.record = StruckRecord(setup, struck_by=at[Place.RECORD], on_step=self._stepped)
+    def __init__(
+        self,
+        setup: Setup,
+        seed: int,
+        case: Case,
+        *,
+        measurement: Measurement = "spots",
+        on_call: Callable[[Place, int], Case | None] | None = None,
+    ) -> None:
+        self._on_call = on_call
+        self._at_line = self._at(Place.LINE)
+        self.record = StruckRecord(setup, on_step=self._stepped, on_call=self._at(Place.RECORD))
         self.seen = Seen(case, setup, self.record)
         self._clocks: list[StruckClock] = []
+        self._stops: set[int] = set()
+        self._reads: list[bool] = []
         self.made = InProcess(
             setup,
             seed,
             measurement=measurement,
             record=self.record,
-            clock=lambda clock: self._clock(clock, at[Place.CLOCK]),
+            clock=self._clock,
             on_bytes=self._passed,
         )
         sim = self.made.sim
-        sim.tap.faults = tuple(_on_the_line(fault) for fault in at[Place.LINE])
         sim.tap.on_call = self._called
-        self._stops = {fault.at for fault in at[Place.PERSON]}
-        self._reads: list[bool] = []
-        self.cameras = StruckCameras(sim, at[Place.CAMERA])
+        self.cameras = StruckCameras(sim, (), self._at(Place.CAMERA))
         self.cameras.attach()
-        self.handler = StruckHandler(sim.lens_handler, at[Place.HANDLER])
+        self.handler = StruckHandler(sim.lens_handler, (), self._at(Place.HANDLER))
         self.made.bench = replace(self.made.bench, lens_handler=self.handler)
         self.made.runner.bench = self.made.eyes.bench = self.made.bench
         self.made.eyes.measures = cast("Measures", Watched(self.made.eyes.measures, self))
-        self.control = StruckControl(self.made.runner.aligner, at[Place.CONTROL], _STRUCK_AXIS)
+        self.control = StruckControl(self.made.runner.aligner, (), _STRUCK_AXIS, self._at(Place.CONTROL))
         self.made.runner.aligner = self.control
         self._stop = StruckStop()
         self.made.runner.stop = self._stop
         self._watch_mount()
+        self.strike(case)
+
+    def strike(self, case: Case) -> None:
+        """Put the faults of a case in place, instead of those that were."""
+        at: dict[Place, tuple[Fault, ...]] = {
+            place: tuple(fault for fault in case.faults if fault.place is place) for place in Place
+        }
+        self.seen.case = case
+        self.made.sim.tap.faults = tuple(_on_the_line(fault) for fault in at[Place.LINE])
+        self.record.faults_of_saves = at[Place.RECORD]
+        for clock in self._clocks:
+            clock.faults = at[Place.CLOCK]
+        self.cameras.faults = at[Place.CAMERA]
+        self.handler.faults = at[Place.HANDLER]
+        self.control.faults = at[Place.CONTROL]
+        self._stops = {fault.at for fault in at[Place.PERSON]}
 
     def run(self) -> Seen:
         """Align, and return what was seen."""
@@ -215,8 +240,10 @@ class Rig:
         sim.controller.update()
         seen.moving = sim.mount.moving
         seen.shutter_open = sim.controller.shutter.is_open
+        with_bytes = {passed.call for passed in seen.passed}
         seen.counts = Counts(
             tuple(self._reads),
+            tuple(call in with_bytes for call in range(len(self._reads))),
             self.cameras.calls,
             self._clocks[0].calls,
             self.handler.calls,
@@ -227,11 +254,20 @@ class Rig:
 
     # --- watching -----------------------------------------------------------------------------------
 
-    def _clock(self, clock: Any, faults: Sequence[Fault]) -> StruckClock:
-        self._clocks.append(StruckClock(clock, faults))
+    def _clock(self, clock: Any) -> StruckClock:
+        self._clocks.append(StruckClock(clock, (), self._at(Place.CLOCK)))
         return self._clocks[-1]
 
+    def _at(self, place: Place) -> Callable[[int], None]:
+        def called(index: int) -> None:
+            case = self._on_call(place, index) if self._on_call is not None else None
+            if case is not None:
+                self.strike(case)
+
+        return called
+
     def _called(self, index: int, way: Literal["write", "read"]) -> None:
+        self._at_line(index)
         self._reads.append(way == "read")
         if self.record.steps and self.record.saved != len(self.record.steps) and not self.record.failed:
             self.seen.unsaved_calls.append(index)

@@ -2,6 +2,11 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
+from station.sweep.cases import Case, Counts, Fault, single_faults
+from station.sweep.plan import counts
+
 SAMPLE = (
     "none",
     "line:byte_lost@301x1=4",
@@ -51,4 +56,17 @@ SAMPLE = (
     "line:stall@300x1=0+line:silent@330x1=inf",
     "camera:gone@30x1=inf+line:byte_lost@560x10=0",
 )
-"""Cases as :meth:`station.sweep.cases.Case.parse` reads them."""
+"""Cases as :meth:`station.sweep.cases.Case.parse` reads them; :func:`fitted` puts them where they fit."""
+
+
+def fitted(text: str) -> str:
+    """Return a case whose faults strike the next calls that they fit: no byte is lost where none passes."""
+    return str(Case(tuple(_fitted(fault, counts()) for fault in Case.parse(text).faults)))
+
+
+def _fitted(fault: Fault, made: Counts) -> Fault:
+    for at in range(fault.at, made.of(fault.place)):
+        fitting = {(one.kind, one.value) for one in single_faults(made, fault.place, at)}
+        if (fault.kind, fault.value) in fitting:
+            return replace(fault, at=at)
+    raise ValueError(f"{fault} fits no call from {fault.at} on")

@@ -20,6 +20,13 @@ from station.runner import Decides
 from station.stopping import StopRequest
 from station.sweep.cases import Fault
 
+OnCall = Callable[[int], None]
+"""Told the index of a call before anything strikes; may put other faults in place."""
+
+
+def _nothing(index: int) -> None:
+    """Do nothing at a call."""
+
 
 def lost(code: FaultCode, asked: str, came: str) -> DeviceFault:
     """Return the fault of a device that is gone."""
@@ -33,8 +40,9 @@ class StruckClock:
     sleep, or for ever. ``fails``: it raises LINE_LOST, as the clock of a bench that is gone does.
     """
 
-    def __init__(self, clock: Clock, faults: Sequence[Fault]) -> None:
-        self._clock, self._faults = clock, tuple(faults)
+    def __init__(self, clock: Clock, faults: Sequence[Fault], on_call: OnCall) -> None:
+        self._clock, self.faults = clock, tuple(faults)
+        self._on_call = on_call
         self._ahead_s = 0.0
         self._held_s: float | None = None
         self._broken = False
@@ -50,13 +58,14 @@ class StruckClock:
         """Let time pass; faults strike here."""
         index = self.calls
         self.calls += 1
-        for fault in self._faults:
+        self._on_call(index)
+        for fault in self.faults:
             if fault.strikes(index):
                 self._strike(fault)
         self._clock.sleep_s(duration_s)
         if self._held_s is not None and not any(
             fault.kind == "stands_still" and (fault.value == math.inf or fault.strikes(index + 1))
-            for fault in self._faults
+            for fault in self.faults
         ):
             self._held_s = None
 
@@ -83,8 +92,8 @@ class StruckCameras:
 
     sim: SimBench
     faults: tuple[Fault, ...]
+    on_call: OnCall
     calls: int = 0
-    on_grab: Callable[[int], None] | None = None
     off_mm: dict[str, float] = field(default_factory=dict, init=False)
     _gone_until_s: float = field(default=-math.inf, init=False)
     _before: dict[str, Frame] = field(default_factory=dict, init=False)
@@ -97,8 +106,7 @@ class StruckCameras:
     def _seen(self, frame: Frame) -> Frame:
         index = self.calls
         self.calls += 1
-        if self.on_grab is not None:
-            self.on_grab(index)
+        self.on_call(index)
         before = self._before.get(frame.camera)
         self._before[frame.camera] = frame
         for fault in self.faults:
@@ -153,6 +161,7 @@ class StruckHandler:
 
     handler: LensHandler
     faults: tuple[Fault, ...]
+    on_call: OnCall
     calls: int = 0
 
     def lens_in(self) -> None:
@@ -166,6 +175,7 @@ class StruckHandler:
     def _do(self, work: Callable[[], None]) -> None:
         index = self.calls
         self.calls += 1
+        self.on_call(index)
         kinds = [fault.kind for fault in self.faults if fault.strikes(index)]
         if "fails" in kinds:
             raise lost(FaultCode.HANDLER_FAILED, "handle the lens", "the handler does not answer")
@@ -187,7 +197,8 @@ class StruckRecord(MemoryRecord):
         A save has failed.
     """
 
-    struck_by: tuple[Fault, ...] = ()
+    faults_of_saves: tuple[Fault, ...] = ()
+    on_call: OnCall = _nothing
     calls: int = 0
     saved: int = -1
     saved_end: Action | None = None
@@ -205,7 +216,8 @@ class StruckRecord(MemoryRecord):
         """Make it safe, or fail as a disk does."""
         index = self.calls
         self.calls += 1
-        for fault in self.struck_by:
+        self.on_call(index)
+        for fault in self.faults_of_saves:
             if fault.strikes(index) or (fault.value == math.inf and index >= fault.at):
                 self.failed = True
                 number = errno.ENOSPC if fault.kind == "disk_full" else errno.EIO
@@ -227,12 +239,14 @@ class StruckControl:
     inner: Decides
     faults: tuple[Fault, ...]
     axis: str
+    on_call: OnCall
     calls: int = 0
 
     def next_action(self, observation: Observation) -> Action:
         """Answer, or make a mistake."""
         index = self.calls
         self.calls += 1
+        self.on_call(index)
         action = self.inner.next_action(observation)
         for fault in self.faults:
             if fault.strikes(index) and not isinstance(action, Finish):

@@ -2,23 +2,53 @@
 
 from __future__ import annotations
 
+import multiprocessing
 from collections.abc import Callable
 from dataclasses import replace
 
 import pytest
 
 from control.messages import Outcome
-from station.sweep.cases import KINDS, Case, Fault, Place, all_singles
+from station.sweep.cases import KINDS, Case, Fault, Place, all_singles, single_faults
 from station.sweep.oracle import violations
-from station.sweep.plan import Sweep, cases, counts, judge, run_case
+from station.sweep.plan import Sweep, cases, counts, judge, judge_all, run_case
 from station.sweep.rig import Passed, Seen
-from station.sweep.sample import SAMPLE
+from station.sweep.sample import SAMPLE, fitted
 
 
 @pytest.mark.parametrize("text", SAMPLE)
 def test_no_rule_is_broken(text: str) -> None:
-    judged = judge(text)
+    judged = judge(fitted(text))
     assert judged.broken == ()
+
+
+def test_every_fault_of_the_sample_is_one_of_the_sweep() -> None:
+    for text in SAMPLE:
+        for fault in Case.parse(fitted(text)).faults:
+            alone = replace(fault, count=1)
+            assert str(alone) in {str(one) for one in single_faults(counts(), fault.place, fault.at)}
+
+
+BRANCHED = (
+    "none",
+    "line:byte_lost@582x1=-1",
+    "line:reply_late@642x1=5",
+    "clock:jump@40x1=3600",
+    "handler:fails@1x1=0",
+    "record:write_error@12x1=inf",
+    "control:wild_move@20x1=99",
+    "camera:beam_jumped@40x1=0.1",
+    "person:stops@480x1=0",
+    "camera:gone@30x1=inf+line:byte_lost@560x10=0",
+    "line:cut@5000x1=0",
+)
+
+
+def test_branches_of_one_run_find_what_whole_runs_find() -> None:
+    with multiprocessing.get_context("spawn").Pool(1) as pool:
+        branched = pool.apply(judge_all, (BRANCHED,), {"digests": True})
+    assert branched == [judge(text, digest=True) for text in BRANCHED]
+    assert len({found.digest for found in branched}) == len(BRANCHED) - 1  # the last one strikes nothing
 
 
 def test_every_kind_of_every_place_is_swept() -> None:

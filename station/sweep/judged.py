@@ -1,0 +1,43 @@
+"""What came of one run, small enough to be handed from one process to another."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from station.sweep.oracle import Again, violations
+from station.sweep.rig import Seen
+
+
+@dataclass(frozen=True, slots=True)
+class Judged:
+    """What came of one run.
+
+    Attributes
+    ----------
+    case : str
+    outcome : str
+        "raised" where it did not end.
+    broken : tuple of str
+        Rules that it broke.
+    bench_s : float
+    digest : str
+        Of its record, where it was asked for.
+    """
+
+    case: str
+    outcome: str
+    broken: tuple[str, ...]
+    bench_s: float
+    digest: str = ""
+
+
+def judged(seen: Seen, again: Again | None = None, *, digest: bool = False) -> Judged:
+    """Ask the oracle about a run; ``again`` as for :func:`station.sweep.oracle.violations`."""
+    outcome = "raised" if seen.finish is None else seen.finish.outcome.value
+    return Judged(
+        str(seen.case),
+        outcome,
+        tuple(violations(seen, again)),
+        seen.end_s,
+        seen.record.digest() if digest else "",
+    )
