@@ -139,7 +139,9 @@ def footprint() -> tuple[float, int]:
 def judge(night: Night) -> dict[str, int]:
     """Compare the records with the truth."""
     by_serial = {part.serial: part for part in night.planned}
-    counts: Counter[str] = Counter(records=0, false_accepts=0, false_rejects=0, bad=0, bad_rejected=0)
+    counts: Counter[str] = Counter(
+        records=0, false_accepts=0, false_rejects=0, bad=0, bad_rejected=0, slipped=0
+    )
     outcomes: Counter[str] = Counter()
     for recipe in RECIPES:
         lot = night.archive.lots.get(f"{LOT} / {recipe}")
@@ -161,6 +163,9 @@ def judge(night: Night) -> dict[str, int]:
             if aligned and (planned.bad or not _within(truth, tolerance)):
                 counts["false_accepts"] += 1
                 wrong = "FALSE ACCEPT"
+            elif rejected and not planned.bad and _lies_off(truth, tolerance, final.reason):
+                counts["slipped"] += 1
+                wrong = "right reject of a good lens that slipped while it was fixed"
             elif rejected and not planned.bad:
                 counts["false_rejects"] += 1
                 wrong = "false reject"
@@ -180,6 +185,11 @@ def _within(truth: object, tolerance: object) -> bool:
     far_um = (decenter[0] ** 2 + decenter[1] ** 2) ** 0.5
     far_arcsec = (tilt[0] ** 2 + tilt[1] ** 2) ** 0.5
     return far_um <= tolerance.decenter_um and far_arcsec <= tolerance.tilt_arcsec  # type: ignore[attr-defined]
+
+
+def _lies_off(truth: object, tolerance: object, reason: str) -> bool:
+    """Say whether a lens that is fixed already really lies out of tolerance: it slipped, and has to go."""
+    return reason.startswith("after fixing") and truth is not None and not _within(truth, tolerance)
 
 
 def main() -> int:
@@ -228,6 +238,7 @@ def main() -> int:
         "bench_hours": round(hours, 2),
         "bad_lenses": counts["bad"],
         "bad_rejected": counts["bad_rejected"],
+        "slipped_rejected": counts["slipped"],
         "faults": len(night.line_bench.struck),
     }
     print(json.dumps(line))

@@ -155,9 +155,7 @@ class OnePart:
             return None
         if tried.cause == OPERATOR.code:
             return StationStopError(OPERATOR, Severity.NOTE)
-        return StationStopError(
-            Cause(tried.cause, tried.finish.reason, tried.finish.remedy or "see the reason")
-        )
+        return StationStopError(Cause(tried.cause, _words(tried), _remedy(tried)))
 
     def _take_up_again(self, why: str) -> None:
         """Go on with the part in a new attempt; making the station ready takes the lens out."""

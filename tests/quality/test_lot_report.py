@@ -133,6 +133,57 @@ def test_a_drift_is_told_and_its_capability_refused():
     assert content.outside[0][1:] == ("below 1 ppm", "none: out of control")
 
 
+def test_events_of_one_kind_are_one_line():
+    def at(minutes):
+        return BEGIN + timedelta(minutes=minutes)
+
+    def stopped(minutes, code="interlock_open"):
+        return StopRow(at(minutes), at(minutes + 2), "move to X 1: 'STATE FAULT'", "close the door", code)
+
+    def rung(minutes, code, severity, **more):
+        return AlarmRow(at(minutes), severity, f"{code}: the words", "help", code=code, **more)
+
+    stops = [stopped(10), stopped(20), stopped(70), stopped(100), stopped(5, "limit_switch")]
+    alarms = [
+        rung(10, "interlock_open", "stop", acknowledged_by="A. Person"),
+        rung(21, "line_lost", "note", count=7),
+        rung(30, "line_lost", "note"),
+        rung(40, "camera_warm", "warning"),
+    ]
+    rows = lot_content(lot(stops=stops, alarms=alarms)).events
+    assert rows == (
+        ("interlock open", "4 stops", "18:10 to 19:40", "8 min", "close the door"),
+        ("limit switch", "1 stop", "18:05", "2 min", "close the door"),
+        ("camera warm: the words", "1 warning, not acknowledged", "18:40", "", "help"),
+        ("line lost: the words", "8 notes", "18:21, 18:30", "", "help"),
+    )
+
+
+def test_a_stop_that_is_still_on_comes_first():
+    stops = (
+        StopRow(BEGIN, BEGIN + timedelta(hours=1), "power", code="power"),
+        StopRow(BEGIN + timedelta(hours=2), None, "limit", code="limit"),
+    )
+    rows = lot_content(lot(stops=stops)).events
+    assert [row[0] for row in rows] == ["limit: limit", "power: power"]
+    assert rows[0][3].endswith("min, still")
+
+
+def test_reasons_are_shown_without_codes_and_remedies():
+    reason = "camera_lost: camera_lost: a frame while open: the camera is gone. Remedy: check the cable"
+    summary = lot(20)
+    failed = part(20, Outcome.STOPPED, reason=reason, remedy="check the cable")
+    row = lot_content(dataclasses.replace(summary, parts=[*summary.parts, failed])).set_aside[0]
+    assert row[4:] == ("a frame while open: the camera is gone.", "check the cable")
+
+
+def test_how_the_process_did_is_said_in_a_sentence():
+    assert lot_content(lot()).process_line.startswith("Steady: no axis has moved. The widest spread")
+    assert "fits with room to spare (from 1.33" in lot_content(lot()).process_line
+    assert lot_content(lot(drift=0.08)).process_line.startswith("1 of 4 axes are not in control")
+    assert "too few parts" in lot_content(lot(20)).process_line
+
+
 def test_parts_without_verdict_are_named():
     summary = lot()
     extra = [part(120, Outcome.TIMED_OUT, reason="too slow"), part(121, Outcome.STOPPED, reason="operator")]
@@ -153,7 +204,7 @@ def test_check_parts_are_listed_but_not_counted():
 
 def test_each_recipe_is_judged_by_itself():
     content = lot_content(lot(recipes=TWO))
-    assert [row[0] for row in content.process] == ["biconvex"] * 4 + ["meniscus"] * 4
+    assert [row[0] for row in content.process] == ["biconvex", "", "", "", "meniscus", "", "", ""]
     assert [row[0] for row in content.tally] == ["biconvex v3", "meniscus v3", "together"]
     assert content.tally[-1][2] == "120"
 
@@ -220,9 +271,12 @@ def test_long_texts_are_shortened_where_they_would_fill_the_page():
 
 def test_what_is_left_out_is_said():
     content = lot_content(lot(400, bad=range(0, 400, 10)))
-    assert len(content.set_aside) == 14
-    assert content.set_aside_note == "40 parts not aligned; the last ones are shown, the export has all."
+    assert (len(content.set_aside), len(content.aside_serials)) == (14, 40)
     assert len(content.all_parts) == 400
+    html, pdf = lot_report(lot(400, bad=range(0, 400, 10)))
+    words = "40 parts are not aligned; before these: S000, S010, S020"
+    assert words in pages(pdf)[0]
+    assert words in html
 
 
 def test_the_same_lot_gives_the_same_bytes():

@@ -123,7 +123,13 @@ def _summary(
         parts=rows,
         alarms=[
             AlarmRow(
-                one.last_utc, one.severity.value, one.cause, one.remedy, one.count, one.acknowledged_by or ""
+                one.last_utc,
+                one.severity.value,
+                one.cause,
+                one.remedy,
+                one.count,
+                one.acknowledged_by or "",
+                one.code,
             )
             for one in alarms
         ],
@@ -195,8 +201,12 @@ def _stops(archive: Archive, lots: Sequence[Lot], alarms: Sequence[Any]) -> list
 
 
 def _stop_row(begun: tuple[datetime, str], end: datetime | None, remedies: dict[str, str]) -> StopRow:
-    words = begun[1].split(": ", 1)[-1]
-    return StopRow(begun[0], None if end is None else max(begun[0], end), words, remedies.get(words, ""))
+    code, _, words = begun[1].partition(": ")
+    if not words or not code.isidentifier():  # a person stopped it, in words of their own
+        code, words = "", begun[1]
+    return StopRow(
+        begun[0], None if end is None else max(begun[0], end), words, remedies.get(words, ""), code
+    )
 
 
 def _facts(archive: Archive, parts: Sequence[PartFound]) -> list[tuple[str, str]]:

@@ -6,18 +6,20 @@ import statistics
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import datetime
 
 from control.messages import Outcome
 from station.cautions import CAUTIONS
-from station.quality.capability import NoCapability
+from station.quality.capability import Capability, NoCapability
+from station.quality.lot_report.events import event_rows, plain
 from station.quality.lot_report.pictures import OUTCOME_LOOKS, course_picture, process_picture
 from station.quality.lot_report.process import AxisOfRecipe, expected_outside, judge_process
-from station.quality.lot_report.summary import AXIS_NAMES, LotState, LotSummary, PartRow, RecipeRow
+from station.quality.lot_report.summary import AXES, AXIS_NAMES, LotState, LotSummary, PartRow, RecipeRow
+from station.quality.lot_report.tables import left_out
 from station.quality.lot_report.todo import todo_list, when
 
-_MOST_PARTS, _MOST_EVENTS, _MOST_RECIPES, _MOST_LISTED = 14, 10, 5, 2000
-_LONGEST = 150
+_MOST_PARTS, _MOST_EVENTS, _MOST_RECIPES, _MOST_LISTED = 14, 14, 5, 2000
+_LONGEST, _LONGEST_WHY, _LONGEST_HELP = 150, 100, 66
+_ROOM = 1.33
 Rows = tuple[tuple[str, ...], ...]
 
 _CHARTS_NOTE = (
@@ -47,11 +49,17 @@ class LotContent:
         Chooses the colour of the bar beside the headline.
     todo : tuple of str
         Most urgent first; never empty.
-    tally : rows of (recipe, planned tolerance, parts, aligned, rejected, timed out, stopped, yield, time
-    per part) set_aside, set_aside_note : rows of (serial, ended, outcome, recipe, decentre, tilt, reason),
-    str events, events_note : rows of (time, kind, what happened, what helps), str process : rows of
-    (recipe, axis, parts, mean, sigma, limits, Cpk, remark) outside : rows of (recipe, decentre, tilt)
-    all_parts, all_parts_note : rows like ``set_aside``, str
+    tally : rows of (recipe, tolerance, parts, aligned, rejected, timed out, stopped, yield, time per part)
+    set_aside, aside_serials : rows of (serial, ended, outcome, recipe, why, what helps), tuple of str
+        The last parts that are not aligned, and the serial numbers of all of them.
+    events, events_of : rows of (what, how often, when, stood, what helps), int
+        Kinds of stops and alarms, the most serious first, and how many kinds there are.
+    process_line : str
+        How the process did, in a sentence.
+    process : rows of (recipe, axis, parts, mean, sigma, limits, Cpk, remark)
+        The recipe stands in the first of its rows only.
+    outside : rows of (recipe, decentre, tilt)
+    all_parts, all_parts_note : rows of (serial, ended, outcome, recipe, decentre, tilt, reason), str
         Every part, for the HTML.
     notes, cautions : tuple of str
     facts : tuple of (name, value)
@@ -67,10 +75,11 @@ class LotContent:
     todo: tuple[str, ...]
     tally: Rows
     set_aside: Rows
-    set_aside_note: str
+    aside_serials: tuple[str, ...]
     events: Rows
-    events_note: str
+    events_of: int
     process: Rows
+    process_line: str
     outside: Rows
     all_parts: Rows
     all_parts_note: str
@@ -84,7 +93,7 @@ def lot_content(summary: LotSummary) -> LotContent:
     """Gather what the report says."""
     judged = judge_process(summary)
     bad = [part for part in summary.products if part.outcome is not Outcome.ALIGNED]
-    events = _events(summary)
+    events = event_rows(summary)
     pictures = {"course": course_picture(summary)}
     if judged:
         pictures["process"] = process_picture(judged)
@@ -97,16 +106,17 @@ def lot_content(summary: LotSummary) -> LotContent:
         state=summary.state.value,
         todo=todo_list(summary, judged),
         tally=_tally(summary),
-        set_aside=_shortened(tuple(_part_row(summary, part) for part in bad[-_MOST_PARTS:])),
-        set_aside_note=_cut("parts not aligned", len(bad), _MOST_PARTS, "the last ones are shown"),
-        events=_shortened(events[-_MOST_EVENTS:]),
-        events_note=_cut("stops and alarms", len(events), _MOST_EVENTS, "the last ones are shown"),
+        set_aside=_shortened(tuple(_aside_row(summary, part) for part in bad[-_MOST_PARTS:])),
+        aside_serials=tuple(part.serial for part in bad),
+        events=_shortened(events[:_MOST_EVENTS]),
+        events_of=len(events),
         process=tuple(_process_row(one) for one in judged if one.recipe in recipes[:_MOST_RECIPES]),
+        process_line=_process_line(judged),
         outside=tuple(
             (recipe, *expected_outside(summary, recipe, judged)) for recipe in recipes[:_MOST_RECIPES]
         ),
         all_parts=tuple(_part_row(summary, part) for part in summary.parts[-_MOST_LISTED:]),
-        all_parts_note=_cut("parts", len(summary.parts), _MOST_LISTED, "the last ones are shown"),
+        all_parts_note=left_out("parts", len(summary.parts), _MOST_LISTED, "the last"),
         notes=_notes(summary, len(recipes)),
         cautions=CAUTIONS,
         facts=tuple(summary.facts),
@@ -139,10 +149,6 @@ def _subline(summary: LotSummary) -> str:
     if not stops:
         return f"{text}. The station never stood."
     return f"{text}. The station stood for {stood / 60.0:.0f} min in {stops} stop{'' if stops == 1 else 's'}."
-
-
-def _stood(summary: LotSummary, begin: datetime, end: datetime | None) -> float:
-    return max(0.0, ((end or summary.end_utc) - begin).total_seconds())
 
 
 def _period(summary: LotSummary) -> str:
@@ -178,6 +184,18 @@ def _tally_row(name: str, recipe: RecipeRow | None, parts: Sequence[PartRow]) ->
     return (name, tolerance, str(len(parts)), *(str(counts[outcome]) for outcome in order), good, time)
 
 
+def _aside_row(summary: LotSummary, part: PartRow) -> tuple[str, ...]:
+    outcome = OUTCOME_LOOKS[part.outcome][0]
+    return (
+        part.serial,
+        when(summary, part.ended_utc),
+        outcome,
+        part.recipe,
+        _shorter(plain(part.reason), _LONGEST_WHY),
+        _shorter(part.remedy or "set it aside; see its record", _LONGEST_HELP),
+    )
+
+
 def _part_row(summary: LotSummary, part: PartRow) -> tuple[str, ...]:
     decenter = tilt = "not measured"
     if part.is_measured:
@@ -193,28 +211,10 @@ def _part_row(summary: LotSummary, part: PartRow) -> tuple[str, ...]:
     return (part.serial, when(summary, part.ended_utc), outcome, part.recipe, decenter, tilt, part.reason)
 
 
-def _events(summary: LotSummary) -> Rows:
-    events: list[tuple[datetime, tuple[str, ...]]] = []
-    for stop in summary.stops:
-        minutes = _stood(summary, stop.begin_utc, stop.end_utc) / 60.0
-        kind = f"stop, {minutes:.0f} min" if stop.end_utc else f"stop, still on ({minutes:.0f} min)"
-        events.append((stop.begin_utc, (kind, stop.reason, stop.remedy)))
-    said = {(stop.begin_utc, stop.reason) for stop in summary.stops}
-    for alarm in summary.alarms:
-        # The alarm of a stop would only repeat it, unless nobody has taken note.
-        if alarm.acknowledged_by and (alarm.time_utc, alarm.cause) in said:
-            continue
-        seen = f"noted by {alarm.acknowledged_by}" if alarm.acknowledged_by else "not acknowledged"
-        times = f" ({alarm.count} times)" if alarm.count > 1 else ""
-        kind = {"note": "note", "warning": "warning", "stop": "alarm, stop"}[alarm.severity]
-        events.append((alarm.time_utc, (f"{kind}, {seen}", f"{alarm.cause}{times}", alarm.remedy)))
-    return tuple((when(summary, time), *row) for time, row in sorted(events, key=lambda event: event[0]))
-
-
 def _process_row(one: AxisOfRecipe) -> tuple[str, ...]:
     name, unit = AXIS_NAMES[one.axis]
     aligned = sum(part.outcome is Outcome.ALIGNED for part in one.parts)
-    head = (one.recipe, f"{name} / {unit}", str(aligned))
+    head = (one.recipe if one.axis == AXES[0] else "", f"{name} / {unit}", str(aligned))
     if one.chart is None:
         return (
             *head,
@@ -241,14 +241,28 @@ def _short(reason: str) -> str:
 
 def _shortened(rows: Rows) -> Rows:
     """Shorten long texts, so that none pushes the page out of shape; the export has them whole."""
-    return tuple(
-        tuple(text if len(text) <= _LONGEST else f"{text[: _LONGEST - 4].rstrip()} ..." for text in row)
-        for row in rows
+    return tuple(tuple(_shorter(text, _LONGEST) for text in row) for row in rows)
+
+
+def _shorter(text: str, most: int) -> str:
+    return text if len(text) <= most else f"{text[: most - 4].rstrip()} ..."
+
+
+def _process_line(judged: Sequence[AxisOfRecipe]) -> str:
+    """Return in one sentence how the process did."""
+    moved = [one for one in judged if one.out_of_control]
+    if moved:
+        return f"{len(moved)} of {len(judged)} axes are not in control: find out what has changed."
+    known = [(one.result.cpk.value, one) for one in judged if isinstance(one.result, Capability)]
+    if not known:
+        return "Nothing speaks against a steady process; there are too few parts to say how well it fits."
+    value, least = min(known, key=lambda found: found[0])
+    fits = "fits with room to spare" if value >= _ROOM else "is tight: watch it"
+    axis = AXIS_NAMES[least.axis][0]
+    return (
+        f"Steady: no axis has moved. The widest spread against its tolerance is that of {axis} of "
+        f"{least.recipe}, Cpk {value:.2f}; it {fits} (from {_ROOM} on; common practice, no source)."
     )
-
-
-def _cut(what: str, count: int, most: int, how: str) -> str:
-    return "" if count <= most else f"{count} {what}; {how}, the export has all."
 
 
 def _notes(summary: LotSummary, recipes: int) -> tuple[str, ...]:

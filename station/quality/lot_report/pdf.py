@@ -14,7 +14,15 @@ from reportlab.lib.styles import ParagraphStyle
 from reportlab.lib.units import mm
 from reportlab.platypus import Image, KeepInFrame, PageBreak, Paragraph, SimpleDocTemplate, Spacer, Table
 
-from station.quality.lot_report.tables import EVENT_HEAD, OUTSIDE_HEAD, PART_HEAD, PROCESS_HEAD, TALLY_HEAD
+from station.quality.lot_report.tables import (
+    ASIDE_HEAD,
+    EVENT_HEAD,
+    OUTSIDE_HEAD,
+    PROCESS_HEAD,
+    TALLY_HEAD,
+    aside_left_out,
+    left_out,
+)
 
 if TYPE_CHECKING:
     from station.quality.lot_report.content import LotContent
@@ -35,13 +43,15 @@ _HEAD = ParagraphStyle(
 _TITLE = ParagraphStyle("title", parent=_BASE, fontSize=9, textColor=colors.HexColor("#444444"))
 _BIG = ParagraphStyle("big", parent=_BASE, fontName="Helvetica-Bold", fontSize=16, leading=19)
 _TODO = ParagraphStyle("todo", parent=_BASE, fontSize=9.5, leading=12, leftIndent=14, spaceAfter=2)
+_TODO_PLAIN = ParagraphStyle("plain", parent=_BASE, fontSize=9.5, leading=12, spaceAfter=3)
 _BARS = {"done": "#009E73", "stopped": "#D55E00", "running": "#0072B2"}
+_FEWEST, _ENOUGH = 3, 6
 _LINE = colors.HexColor("#BBBBBB")
 _PICTURE_RATIO = {"course": 1.75 / 7.2, "process": 4.7 / 7.2}
 
 
 def render_lot_pdf(content: LotContent) -> bytes:
-    """Return the report as PDF of two A4 pages; what does not fit is shrunk, never dropped."""
+    """Return the report as PDF of two A4 pages; long tables are cut and say so, the rest is shrunk to fit."""
     stream = io.BytesIO()
     document = SimpleDocTemplate(
         stream,
@@ -56,13 +66,27 @@ def render_lot_pdf(content: LotContent) -> bytes:
     )
     pages = [
         KeepInFrame(document.width - 12, document.height - 12, parts, mode="shrink")
-        for parts in (_first_page(content), _second_page(content))
+        for parts in (_first_page(content, document.height - 14), _second_page(content))
     ]
     document.build([pages[0], PageBreak(), pages[1]])
     return stream.getvalue()
 
 
-def _first_page(content: LotContent) -> list[Any]:
+def _first_page(content: LotContent, height: float) -> list[Any]:
+    """Return the first page; tables are cut, and say so, before letters get small."""
+    aside, events = len(content.set_aside), len(content.events)
+    parts = _first_page_with(content, aside, events)
+    while _height(parts) > height and (aside > _FEWEST or events > _FEWEST):
+        # Events come grouped, the most serious first: their end is missed least.
+        if events > max(_ENOUGH, aside - _ENOUGH) or aside <= _FEWEST:
+            events -= 1
+        else:
+            aside -= 1
+        parts = _first_page_with(content, aside, events)
+    return parts
+
+
+def _first_page_with(content: LotContent, aside: int, events: int) -> list[Any]:
     parts: list[Any] = [
         _text(f"Lot report: {content.title}, {content.period}", _TITLE),
         Spacer(1, 3),
@@ -71,16 +95,27 @@ def _first_page(content: LotContent) -> list[Any]:
         *(Paragraph(f"<bullet>{n}.</bullet>{escape(line)}", _TODO) for n, line in enumerate(content.todo, 1)),
         Paragraph("What happened", _HEAD),
         *_picture(content, "course"),
-        _grid(TALLY_HEAD, content.tally, (0.19, 0.2, 0.07, 0.09, 0.09, 0.1, 0.09, 0.08, 0.09), right_from=2),
+        _grid(
+            TALLY_HEAD, content.tally, (0.24, 0.18, 0.06, 0.08, 0.09, 0.09, 0.09, 0.08, 0.09), right_from=2
+        ),
     ]
     if content.set_aside:
         parts.append(Paragraph("Parts not aligned", _HEAD))
-        parts.append(_grid(PART_HEAD, content.set_aside, (0.11, 0.07, 0.09, 0.12, 0.17, 0.17, 0.27)))
-    parts += _note(content.set_aside_note)
+        parts.append(_grid(ASIDE_HEAD, content.set_aside[-aside:], (0.07, 0.06, 0.08, 0.2, 0.36, 0.23)))
+        parts += _note(aside_left_out(content.aside_serials, aside))
     if content.events:
         parts.append(Paragraph("Stops and alarms", _HEAD))
-        parts.append(_grid(EVENT_HEAD, content.events, (0.07, 0.2, 0.37, 0.36)))
-    return [*parts, *_note(content.events_note)]
+        parts.append(_grid(EVENT_HEAD, content.events[:events], (0.29, 0.13, 0.17, 0.08, 0.33)))
+        parts += _note(left_out("kinds of stops and alarms", content.events_of, events, "the first"))
+    return parts
+
+
+def _height(parts: Sequence[Any]) -> float:
+    """Return how high flowables stand one above the other."""
+    total = 0.0
+    for part in parts:
+        total += float(part.wrap(_WIDTH, 1e6)[1]) + float(part.getSpaceBefore()) + float(part.getSpaceAfter())
+    return total
 
 
 def _second_page(content: LotContent) -> list[Any]:
@@ -89,8 +124,9 @@ def _second_page(content: LotContent) -> list[Any]:
         Paragraph("How the process did: residuals, axis by axis", _HEAD),
     ]
     if content.process:
+        parts += [_text(content.process_line, _TODO_PLAIN)]
         parts += _picture(content, "process")
-        widths = (0.14, 0.13, 0.08, 0.07, 0.07, 0.13, 0.15, 0.23)
+        widths = (0.2, 0.11, 0.07, 0.07, 0.07, 0.13, 0.15, 0.2)
         parts.append(_grid(PROCESS_HEAD, content.process, widths, right_from=2, right_to=4))
         parts.append(Spacer(1, 4))
         parts.append(_grid(OUTSIDE_HEAD, content.outside, (0.3, 0.2, 0.2)))

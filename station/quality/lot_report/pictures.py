@@ -36,6 +36,7 @@ OUTCOME_LOOKS: Mapping[Outcome, tuple[str, str, str]] = {
 }
 _BIN_MINUTES = (5, 10, 15, 30, 60, 120, 240, 480, 1440)
 _MOST_BARS = 36
+_MOST_NAMED = 5
 
 
 def course_picture(summary: LotSummary, form: Form = "png") -> bytes:
@@ -82,8 +83,12 @@ def process_picture(judged: Sequence[AxisOfRecipe], form: Form = "png") -> bytes
     with sheet(7.2, 4.7) as figure:
         for place, axis in enumerate(AXES):
             column, row = divmod(place, 2)
-            axes = figure.add_axes((0.07 + 0.49 * column, 0.55 - 0.485 * row, 0.43, 0.375))
+            axes = figure.add_axes((0.07 + 0.49 * column, 0.53 - 0.475 * row, 0.43, 0.365))
             _draw_axis(axes, [one for one in judged if one.axis == axis])
+        names = tuple(dict.fromkeys(one.recipe for one in judged))
+        if len(names) > 1:
+            numbered = [f"{number}  {name}" for number, name in enumerate(names[:_MOST_NAMED], 1)]
+            figure.text(0.07, 0.985, "      ".join(numbered), fontsize=7, va="top", color=INK)
         return picture_bytes(figure, form)
 
 
@@ -111,17 +116,19 @@ def _draw_axis(axes: Axes, recipes: Sequence[AxisOfRecipe]) -> None:
         if number:
             axes.axvline(first - 0.5, color=GREY, lw=0.5)
         if len(recipes) > 1:
+            # Names would overlap; they stand above the panels by number.
             axes.annotate(
-                one.recipe,
-                (first + 0.5 * values.size - 0.5, 0.01),
+                str(number + 1),
+                (first + 0.5 * values.size - 0.5, 0.012),
                 xycoords=("data", "axes fraction"),
                 ha="center",
                 va="bottom",
-                fontsize=6.5,
+                fontsize=7,
+                weight="bold",
                 color=GREY,
             )
     axes.set_title(recipes[0].label if recipes else "", fontsize=8)
-    reach = 1.25 * max((abs(level) for level in levels), default=1.0)
+    reach = 1.3 * max((abs(level) for level in levels), default=1.0)
     axes.set_ylim(-reach, reach)
     _mark_beyond(axes, recipes, reach)
     axes.axhline(0.0, color=PALE, lw=0.8, zorder=0)
@@ -136,7 +143,7 @@ def _mark_beyond(axes: Axes, recipes: Sequence[AxisOfRecipe], reach: float) -> N
         for place, part in enumerate(one.parts, start=first):
             value = part.residual(one.axis)
             if abs(value) > reach:
-                edge = math.copysign(0.95 * reach, value)
+                edge = math.copysign(0.84 * reach, value)
                 axes.plot(place, edge, "^" if value > 0 else "v", color=VERMILION, ms=4.5, mew=0, zorder=5)
         first += len(one.parts)
 

@@ -92,7 +92,10 @@ class PartRow:
 
 @dataclass(frozen=True, slots=True)
 class AlarmRow:
-    """One alarm; ``severity`` is "note", "warning" or "stop"; ``acknowledged_by`` empty while nobody has."""
+    """One alarm; ``severity`` is "note", "warning" or "stop"; ``acknowledged_by`` empty while nobody has.
+
+    ``code`` names the kind of cause, such as ``line_lost``; alarms of one kind are shown together.
+    """
 
     time_utc: datetime
     severity: str
@@ -100,6 +103,7 @@ class AlarmRow:
     remedy: str
     count: int = 1
     acknowledged_by: str = ""
+    code: str = ""
 
     def __post_init__(self) -> None:
         _require_zone(f"alarm {self.cause!r}", self.time_utc)
@@ -111,12 +115,13 @@ class AlarmRow:
 
 @dataclass(frozen=True, slots=True)
 class StopRow:
-    """A time in which the station stood; ``end_utc`` None while it still does."""
+    """A time in which the station stood; ``end_utc`` None while it still does; ``code`` as in an alarm."""
 
     begin_utc: datetime
     end_utc: datetime | None
     reason: str
     remedy: str = ""
+    code: str = ""
 
     def __post_init__(self) -> None:
         _require_zone(f"stop {self.reason!r}", self.begin_utc, *([self.end_utc] if self.end_utc else []))

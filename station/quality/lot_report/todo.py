@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections import Counter
 from collections.abc import Sequence
 from datetime import datetime
@@ -96,10 +97,14 @@ def _rejects(summary: LotSummary) -> list[str]:
     if not rejected:
         return []
     # The words before the first colon are the kind; numbers follow.
-    kinds = Counter(part.reason.split(":", 1)[0] or "no reason given" for part in rejected)
+    kinds = Counter(_kind(part.reason) for part in rejected)
     words = ", ".join(f"{count} x {kind}" for kind, count in kinds.most_common(3))
     more = "" if len(kinds) <= 3 else f" and {len(kinds) - 3} more reasons"
     return [f"{_parts(len(rejected))} rejected and set aside: sort by reason ({words}{more})."]
+
+
+def _kind(reason: str) -> str:
+    return re.split(r"[:,;]", reason, maxsplit=1)[0] or "no reason given"
 
 
 def _out_of_control(judged: Sequence[AxisOfRecipe]) -> list[str]:
