@@ -185,7 +185,7 @@ FAULTS = {
 def fault_one(job: tuple) -> Run:
     kind, seed = job
     rng = np.random.default_rng(500_000 + seed)
-    truth, known, memory = Truth(), {}, None
+    truth, known, memory, plan = Truth(), {}, None, {"verification_looks": 4}
     lens = FAMILIES[REGULAR[seed % 4]]
     real = lens
     if kind.startswith("focal"):
@@ -211,12 +211,10 @@ def fault_one(job: tuple) -> Run:
                 memory = align(lens, bench, plan_for(lens), prior(truth), memory).memory
                 bench.next_part(lens)
         axis = int(rng.integers(0, 2))
-        # A later part begins with a move back to where lenses lie: nothing is seen of what it loses.
-        first = 1 if kind.endswith("its first move") and "not" not in kind else 2
+        only_first = kind.endswith(", its first move")
+        first = 2 if "not its first move" in kind else 1
         bench.lost = (
-            first if first == 1 else 2 + int(rng.integers(0, 3)),
+            1 if only_first else first + int(rng.integers(0, 3)),
             np.eye(4)[axis] * float(rng.choice([-0.1, 0.1])),
         )
-    return replace(
-        align(lens, bench, plan_for(lens, verification_looks=4), prior(truth), memory), memory=None
-    )
+    return replace(align(lens, bench, plan_for(lens, **plan), prior(truth), memory), memory=None)

@@ -9,7 +9,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from control.closing_in import ClosingIn, Turn
+from control.closing_in import ClosingIn
 from control.expect import bare_beam
 from control.learn import LearnedModel
 from control.messages import (
@@ -39,6 +39,7 @@ from control.messages import (
 from control.model import lens_model
 from control.plan import AlignmentPlan, BenchModel
 from control.states import EXPECTED, TERMINAL, Event, Progress, State
+from control.turns import Turn
 from control.unknowns import Memory, References
 from driver.axes import AxisSpec
 from vision.spots import NoSpot, Spot
@@ -260,6 +261,10 @@ class Aligner:
             self._progress.fire(event)
         return turn.action
 
+    def _homed_again(self, observation: Homed) -> Action:
+        assert self._closing is not None
+        return self._closing.homed_again(self._vector(observation.positions))
+
     def _vector(self, positions: Mapping[str, float]) -> NDArray[np.float64]:
         return np.array([float(positions[name]) for name in self._bench.axis_names])
 
@@ -275,6 +280,7 @@ class Aligner:
         State.STEPPING: _close_in,
         State.VERIFYING: _close_in,
         State.SETTLING: _close_in,
+        State.HOMING_AGAIN: _homed_again,
     }
 
 

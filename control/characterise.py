@@ -17,7 +17,7 @@ import numpy as np
 
 from control.aligner import Aligner
 from control.characterised import Characterised, characterised
-from control.diagnose import certain, suspicions
+from control.diagnose import suspicions
 from control.expect import expectations
 from control.learn import LearnedModel
 from control.messages import (
@@ -36,6 +36,7 @@ from control.messages import (
 from control.mount import Mount
 from control.moves import on_steps
 from control.plan import AlignmentPlan, BenchModel
+from control.suspicion import certain
 from control.unknowns import Vector
 from control.words import remedy_for
 from vision.spots import Spot

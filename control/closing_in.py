@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
 from itertools import product
 from typing import Final
 
@@ -11,11 +10,11 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import chdtrc
 
-from control.diagnose import SURE, SWAPPED_WORDS, Fault, Suspicion, certain, suspicions
+from control.diagnose import suspicions
 from control.expect import expectations
 from control.identify import Identified, identify
 from control.learn import LearnedModel
-from control.messages import Action, Finish, Look, Looked, Move, MovePurpose, Outcome, Verdict
+from control.messages import Action, Finish, HomeAgain, Look, Looked, Move, MovePurpose, Outcome, Verdict
 from control.mount import Mount
 from control.moves import (
     blind_at_null,
@@ -33,9 +32,13 @@ from control.questions import (
     knows_the_lens,
     lens_is_checked,
     more_looks_help,
+    steps_are_doubted,
     test_moves_pay,
+    unseen_loss,
 )
 from control.states import Event, State
+from control.suspicion import SURE, SWAPPED_WORDS, Fault, Suspicion, certain
+from control.turns import Tally, Turn
 from control.verdict import judge, returns_against_transmitted, scatter
 from control.words import (
     remedy_for,
@@ -58,28 +61,10 @@ _OTHER_CURVATURES: Final = (-0.025, -0.008, 0.008, 0.025)
 _MOST_RESTARTS: Final = 3
 _MOST_SCANS: Final = 60
 _MOST_SWAPS: Final = 3
-
-
-@dataclass(frozen=True, slots=True)
-class Turn:
-    """What was concluded from an observation, in order, and what to do next."""
-
-    concluded: tuple[Event, ...]
-    action: Action
-
-
-@dataclass(slots=True)
-class Tally:
-    """What has been done so far since the lens is in."""
-
-    steps: int = 0
-    tests: list[int] = field(default_factory=list)
-    verified: int = 0
-    scans: int = 0
-    settles: int = 0
-    doubts: int = 0
-    swapped: int = 0
-    restarts: int = 0
+_LOOKS_AFTER_HOMING: Final = 4
+_MOST_RETURNS: Final = 2
+_MOST_WEIGHED: Final = 6
+"""So often suspicions are weighed without certainty (each time by many fits); then the verdict decides."""
 
 
 class ClosingIn:
@@ -101,10 +86,11 @@ class ClosingIn:
         self.plan, self.bench, self.model = plan, bench, model
         self.hole_radius_mm = hole_radius_mm
         self.mount = Mount(bench, axes)
-        self.tally = Tally()
+        self.tally = Tally(due=plan.verification_looks)
         self.notes: list[str] = []
         self._scan = scan(bench)
         self._round: Vector | None = None
+        self._returned = False
         self._offsets = looks_round_null(plan, model, hole_radius_mm)
         self._swallowed: set[SpotName] = set(blind_at_null(model, hole_radius_mm))
         self._verdict: Verdict | None = None
@@ -128,6 +114,13 @@ class ClosingIn:
             return second_half
         return self._look(state, "see what the move did")
 
+    def homed_again(self, positions: Vector) -> Action:
+        """Verify anew with the axes homed: a step lost before stands out between the looks on either side."""
+        self.model.moved()
+        self.mount.homed(positions)
+        self.tally.due = self.tally.verified + max(self.plan.verification_looks, _LOOKS_AFTER_HOMING)
+        return self._look_round()
+
     def looked(self, state: State, looked: Looked, positions: Vector) -> Turn:
         """Learn from a look and decide."""
         self.mount.axes = positions
@@ -135,16 +128,16 @@ class ClosingIn:
         if found.clearly:
             self.tally.swapped += 1
             self.notes.append(f"{SWAPPED_WORDS}; put right by the model")
-            if self.tally.swapped >= _MOST_SWAPS:
-                remedy = remedy_for(Fault.RETURNS_SWAPPED)
-                return self._finish(Event.BENCH_WRONG, Outcome.STOPPED, SWAPPED_WORDS, remedy)
         if found.spots:
-            self.model.add_look(positions, self.mount.sides, found.spots)
+            self.model.add_look(positions, self.mount.sides, found.spots, renamed=found.swapped)
             if self.plan.prescription is Prescription.UNKNOWN:
                 self._look_for_better_lens()
             trouble = self._trouble(final=False)
             if trouble is not None:
                 return trouble
+        if self.tally.swapped >= _MOST_SWAPS:
+            remedy = remedy_for(Fault.RETURNS_SWAPPED)
+            return self._finish(Event.BENCH_WRONG, Outcome.STOPPED, SWAPPED_WORDS, remedy)
         if state in (State.VERIFYING, State.SETTLING):
             self._note_swallowed(looked.sightings)
             return self._verified() if state is State.VERIFYING else self._settled()
@@ -187,14 +180,18 @@ class ClosingIn:
         if self.plan.prescription is Prescription.UNKNOWN and not final:
             return None
         if self._suspected_at != len(self.model.looks):
+            if self.tally.weighed >= _MOST_WEIGHED and not final:
+                return None
             self._suspected_at, self._suspected = len(self.model.looks), suspicions(self.model, self.plan)
+            self.tally.weighed += bool(self._suspected)
         found = self._suspected
         cause = found[0] if final and found else certain(found)
         if cause is None:
             return None
-        if self.tally.swapped:  # names that were wrong before make every later misfit theirs
+        lens = cause.fault in (Fault.WRONG_LENS, Fault.LENS_REVERSED)
+        if self.tally.swapped and not lens:  # names that were wrong before make every later misfit theirs
             cause = Suspicion(Fault.RETURNS_SWAPPED, cause.gain, 1, SWAPPED_WORDS)
-        if cause.fault in (Fault.WRONG_LENS, Fault.LENS_REVERSED):
+        if lens:
             return self._finish(Event.WRONG_LENS, Outcome.REJECTED, cause.words, remedy_for(cause.fault))
         return self._finish(Event.BENCH_WRONG, Outcome.STOPPED, cause.words, remedy_for(cause.fault))
 
@@ -245,11 +242,15 @@ class ClosingIn:
         return self._step_or_verify((), undecided=undecided)
 
     def _verified(self) -> Turn:
+        if self._returned:
+            self._returned = False
+            back = self._back_to_an_earlier_place()
+            return Turn((), back) if back is not None else self._settle((Event.ENOUGH_LOOKS,))
         self.tally.verified += 1
         if self._round is None:  # the hole has just swallowed a spot: look again, leaning out farther
             return Turn((), self._look_round())
         pairs_complete = self.tally.verified % 2 == 0
-        if not pairs_complete or self.tally.verified < self.plan.verification_looks:
+        if not pairs_complete or self.tally.verified < self.tally.due:
             return Turn((), self._look_round())
         away = self.model.mount() @ (self._null() - self._round)
         sigma = np.sqrt(np.diag(self.model.pose_at(self._null(), self.mount.sides).covariance))
@@ -261,13 +262,18 @@ class ClosingIn:
             return self._step_or_verify((Event.NOT_NULL,))
         if self._more_looks_help() or not lens_is_checked(self.plan, self.model, self.tally.verified):
             return Turn((), self._look_round())
-        return self._settle((Event.ENOUGH_LOOKS,))
+        back = self._back_to_an_earlier_place()
+        return Turn((), back) if back is not None else self._settle((Event.ENOUGH_LOOKS,))
 
     def _settled(self) -> Turn:
         verdict = self._judged()
         wrong = self._trouble(final=True) or self._contradiction()
         if wrong is not None:
             return wrong
+        if verdict.passed and steps_are_doubted(self.plan, self.model, self.tally.homed_again):
+            self.tally.homed_again = True
+            self.notes.append("homed again, to see whether steps had been lost")
+            return Turn((Event.STEPS_DOUBTED,), HomeAgain("see whether steps were lost"))
         if verdict.passed:
             return self._finish(Event.PASSED, Outcome.ALIGNED, why_passed(verdict), "")
         if self.tally.settles < 3 and self._moving_helps(verdict):
@@ -306,9 +312,21 @@ class ClosingIn:
     def _verify(self, before: tuple[Event, ...]) -> Turn:
         """Look round the null, unless the plan asks for no more than what is known already."""
         if self._suffices():
+            back = self._back_to_an_earlier_place()
+            if back is not None:
+                return Turn(before, back)
             turn = self._settled()
             return Turn((*before, Event.ENOUGH_LOOKS, *turn.concluded), turn.action)
         return Turn(before, self._look_round())
+
+    def _back_to_an_earlier_place(self) -> Action | None:
+        """Return the way to an earlier look's place where lost steps would not show without it."""
+        place = unseen_loss(self.model) if self.tally.returns < _MOST_RETURNS else None
+        if place is None or self.mount.stands_at(place):
+            return None
+        self.tally.returns += 1
+        self._returned = True
+        return self._go(place, "back to an earlier place, to see whether steps were lost", MovePurpose.VERIFY)
 
     def _suffices(self) -> bool:
         """Say whether the plan leaves the looks round the null to need, and there is none."""

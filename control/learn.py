@@ -9,7 +9,7 @@ stays below 2 um on the plate at 1 degree.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from copy import copy, deepcopy
+from copy import copy
 from typing import Final
 
 import numpy as np
@@ -95,7 +95,9 @@ class LearnedModel:
         """Say that the mount stands anew: what it missed the last target by no longer counts."""
         self._stand += 1
 
-    def add_look(self, axes: Vector, sides: Vector, spots: Mapping[SpotName, Spot]) -> None:
+    def add_look(
+        self, axes: Vector, sides: Vector, spots: Mapping[SpotName, Spot], *, renamed: bool = False
+    ) -> None:
         """Learn from one look.
 
         Parameters
@@ -106,8 +108,10 @@ class LearnedModel:
             Direction (-1, 0, +1) of each axis's last motion.
         spots : mapping of SpotName to Spot
             The measured spots; those that are missing teach nothing.
+        renamed : bool
+            Whether front and back bear each other's names as vision gave them.
         """
-        self.looks.append(axes, sides, self._stand, spots)
+        self.looks.append(axes, sides, self._stand, spots, renamed=renamed)
         pose = self._poses_at(axes[None], sides[None])
         self.looks.at[-1] = pose[0]
         self.looks.traced[-1:], self.looks.slopes[-1:] = self._trace(pose)
@@ -127,6 +131,10 @@ class LearnedModel:
     def mount(self) -> Vector:
         """Return the mount matrix as learned, pose per axis unit, shape (4, 4)."""
         return self._nominal + self.mean[MOUNT].reshape(4, 4)
+
+    def prior_mount(self) -> Vector:
+        """Return the mount matrix as it was known before the first look, pose per axis unit, (4, 4)."""
+        return self._nominal + self.prior_mean[MOUNT].reshape(4, 4)
 
     def sensitivities(self) -> Vector:
         """Return the sensitivities of the spots at the null as learned, shape (6, 4)."""
@@ -215,12 +223,20 @@ class LearnedModel:
     ) -> LearnedModel:
         """Return the posterior from the same prior with another lens, or with looks read otherwise."""
         other = copy(self)
-        other.lens, other.looks = lens or self.lens, looks or deepcopy(self.looks)
+        other.lens, other.looks = lens or self.lens, looks or self.looks.copied()
         other.mean = self.prior_mean.copy()
         other._traced_last = other._predicted_last = None
         other.looks.trace(other.lens, slice(None), other._poses_at(other.looks.axes, other.looks.sides))
         if fresh:
             other.solve()
+        return other
+
+    def widened(self, curvature_sigma_per_mm: Vector) -> LearnedModel:
+        """Return this model, its looks shared, with less said of the curvatures; it is yet to be solved."""
+        other = copy(self)
+        other.prior_covariance = self.prior_covariance.copy()
+        other.prior_covariance[FIXED_COUNT:, FIXED_COUNT:] = np.diag(curvature_sigma_per_mm**2)
+        other.prior_information = inverse(other.prior_covariance)
         return other
 
     def restarted(self, curvatures_per_mm: Vector) -> LearnedModel:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from copy import deepcopy
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -28,6 +27,8 @@ class Looks:
         Positions read back, and from which side (-1, 0, +1) each axis came.
     stands : ndarray of int, shape (n,)
         Counts up with every move.
+    renamed : ndarray of bool, shape (n,)
+        Whether front and back bear each other's names as vision gave them.
     values, noise, seen : ndarray, shape (n, 6), (n, 6, 6), (n, 6)
         Spots in mm, their covariance, and which coordinates were seen.
     at, traced, slopes : ndarray, shape (n, 4), (n, 6), (n, 6, 4)
@@ -37,6 +38,7 @@ class Looks:
     axes: Vector = field(default_factory=lambda: _none(4))
     sides: Vector = field(default_factory=lambda: _none(4))
     stands: NDArray[np.int64] = field(default_factory=lambda: np.empty(0, dtype=np.int64))
+    renamed: NDArray[np.bool_] = field(default_factory=lambda: np.empty(0, dtype=bool))
     values: Vector = field(default_factory=lambda: _none(6))
     noise: Vector = field(default_factory=lambda: _none(6, 6))
     seen: NDArray[np.bool_] = field(default_factory=lambda: np.empty((0, 6), dtype=bool))
@@ -47,12 +49,21 @@ class Looks:
     def __len__(self) -> int:
         return len(self.axes)
 
-    def append(self, axes: Vector, sides: Vector, stand: int, spots: Mapping[SpotName, Spot]) -> None:
+    def append(
+        self,
+        axes: Vector,
+        sides: Vector,
+        stand: int,
+        spots: Mapping[SpotName, Spot],
+        *,
+        renamed: bool = False,
+    ) -> None:
         """Add a look that is yet to be traced."""
         values, noise, seen = as_rows(spots)
         self.axes = np.concatenate([self.axes, axes[None]])
         self.sides = np.concatenate([self.sides, sides[None]])
-        self.stands = np.append(self.stands, stand)
+        self.stands = np.concatenate([self.stands, [stand]])
+        self.renamed = np.concatenate([self.renamed, [renamed]])
         self.values = np.concatenate([self.values, values[None]])
         self.noise = np.concatenate([self.noise, noise[None]])
         self.seen = np.concatenate([self.seen, seen[None]])
@@ -65,17 +76,22 @@ class Looks:
         self.at[which] = poses
         self.traced[which], self.slopes[which] = lens.linearise(poses)
 
-    def exchanged(self, which: slice) -> Looks:
+    def copied(self) -> Looks:
+        """Return a copy that shares nothing with this one."""
+        return Looks(*(getattr(self, name).copy() for name in self.__slots__))
+
+    def exchanged(self, which: slice | NDArray[np.bool_]) -> Looks:
         """Return a copy in which front and back return have changed places in some looks."""
         order = [2, 3, 0, 1, 4, 5]
-        rest = deepcopy(self)
+        rest = self.copied()
         rest.values[which], rest.seen[which] = rest.values[which][:, order], rest.seen[which][:, order]
         rest.noise[which] = rest.noise[which][:, order][:, :, order]
+        rest.renamed[which] = ~rest.renamed[which]
         return rest
 
     def blind_to(self, part: slice) -> Looks:
         """Return a copy in which two of the six coordinates were never seen."""
-        rest = deepcopy(self)
+        rest = self.copied()
         rest.seen[:, part] = False
         rest.noise[:, part, :] = rest.noise[:, :, part] = 0.0
         rest.noise[:, part, part] = np.eye(2) * UNSEEN_MM2

@@ -151,6 +151,13 @@ class Home:
 
 
 @dataclass(frozen=True, slots=True)
+class HomeAgain:
+    """Close the shutter and home all axes with the lens in: what was lost on the way shows afterwards."""
+
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
 class MapPlates:
     """Light the plates, find fiducials and hole, darken the plates."""
 
@@ -264,5 +271,15 @@ class Verdict:
 
 
 Action = (
-    Home | MapPlates | TakeLensOut | RecordBareBeam | PutLensIn | Move | Look | SwitchOutput | Wait | Finish
+    Home
+    | HomeAgain
+    | MapPlates
+    | TakeLensOut
+    | RecordBareBeam
+    | PutLensIn
+    | Move
+    | Look
+    | SwitchOutput
+    | Wait
+    | Finish
 )

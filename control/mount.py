@@ -48,6 +48,10 @@ class Mount:
         rest, self._second_half = self._second_half, None
         return rest
 
+    def homed(self, positions: Vector) -> None:
+        """Take note that the axes were homed; from which side they came is not known."""
+        self.axes, self.sides, self._second_half = positions, np.zeros(4), None
+
     def move_to(self, target: Vector, why: str, purpose: MovePurpose) -> Move:
         """Return the move, in two halves where an axis must come from below to take up its backlash."""
         final = Move(self._named(target), why, purpose)

@@ -34,6 +34,13 @@ class TestMoves(Enum):
     WHEN_NEEDED = "when_needed"
 
 
+class HomeAgain(Enum):
+    """When the axes are homed once more before a part is called aligned."""
+
+    ALWAYS = "always"
+    WHEN_DOUBTFUL = "when_doubtful"
+
+
 class Prescription(Enum):
     """Whether the recipe's prescription is more than a first guess."""
 
@@ -66,6 +73,8 @@ class AlignmentPlan:
     dither_spot_mm : float
         How far every spot moves between verification looks; a few speckle grains on the plate.
     test_moves, prescription : TestMoves, Prescription
+    home_again : HomeAgain
+        Homing tells of lost steps where the spots alone cannot: when the looks leave a doubt, or always.
 
     Raises
     ------
@@ -90,6 +99,7 @@ class AlignmentPlan:
     dither_spot_mm: float = 0.15
     test_moves: TestMoves = TestMoves.WHEN_NEEDED
     prescription: Prescription = Prescription.KNOWN
+    home_again: HomeAgain = HomeAgain.WHEN_DOUBTFUL
 
     def __post_init__(self) -> None:
         for name in (

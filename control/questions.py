@@ -6,10 +6,10 @@ from typing import Final
 
 import numpy as np
 
-from control.diagnose import power_sigma
 from control.learn import LearnedModel
 from control.moves import visible_projector
-from control.plan import AlignmentPlan, BenchModel, Prescription, TestMoves
+from control.plan import AlignmentPlan, BenchModel, HomeAgain, Prescription, TestMoves
+from control.scores import chance_of_lost_steps, power_sigma, sigma_of_lost_steps
 from control.uncertainty import largest_sigma, radial_coverage_factor
 from control.unknowns import Vector
 
@@ -23,6 +23,14 @@ _LENS_LOOKS: Final = 4
 _WORTH_WHILE: Final = 0.6
 _SHARE: Final = 0.2
 _DOUBT_TESTS: Final = 2
+_STEPS_DOUBT: Final = 3e-3
+"""Chance at which homing again is worth its seconds: one run in twenty without any lost step."""
+
+_LOSS: Final = 0.1
+"""What a lost step must not hide (mm or deg): less does little harm, since the spots are what is aligned."""
+
+_LOSS_FACTOR: Final = 7.0
+"""So many standard uncertainties are found by a test that cries wolf at 4.7, in 99 of 100 cases."""
 
 
 def is_lost(model: LearnedModel) -> bool:
@@ -68,6 +76,34 @@ def test_moves_pay(
     sigma = np.sqrt(np.diag(projector @ pose.covariance @ projector.T)) / plan.tolerances
     off = float(np.linalg.norm(projector @ pose.mean / plan.tolerances))
     return bool(np.max(sigma) > max(_TRUSTED * off, 5.0))
+
+
+def steps_are_doubted(plan: AlignmentPlan, model: LearnedModel, homed_again: bool) -> bool:
+    """Say whether a part that passes should be looked at once more with the axes homed anew."""
+    if homed_again:
+        return False
+    return plan.home_again is HomeAgain.ALWAYS or chance_of_lost_steps(model) < _STEPS_DOUBT
+
+
+def unseen_loss(model: LearnedModel) -> Vector | None:
+    """Return the place to go back to where the looks would not show a step lost on the way from it.
+
+    A new mount's first long move may be off by as much as its scale is uncertain; the same place looked at
+    again tells without the scale. None when the looks show such a loss wherever it happened.
+
+    Returns
+    -------
+    ndarray, shape (4,), or None
+        Axis positions of an earlier look.
+    """
+    unsure = np.any(sigma_of_lost_steps(model) > _LOSS / _LOSS_FACTOR, axis=1)
+    if not np.any(unsure):
+        return None
+    before = int(np.argmax(unsure)) + 1
+    counts = np.sum(model.looks.seen[:before], axis=1)
+    latest = before - 1 - int(np.argmax(counts[::-1]))
+    place: Vector = model.looks.axes[latest]
+    return place
 
 
 def expanded_ahead(plan: AlignmentPlan, model: LearnedModel, null: Vector, sides: Vector) -> float:

@@ -24,6 +24,7 @@ class State(Enum):
     STEPPING = "stepping"
     VERIFYING = "verifying"
     SETTLING = "settling"
+    HOMING_AGAIN = "homing_again"
     ALIGNED = "aligned"
     REJECTED = "rejected"
     STOPPED = "stopped"
@@ -57,6 +58,7 @@ class Event(Enum):
     MODEL_DOUBTED = "model_doubted"
     NEAR_NULL = "near_null"
     NOT_NULL = "not_null"
+    STEPS_DOUBTED = "steps_doubted"
     ENOUGH_LOOKS = "enough_looks"
     PASSED = "passed"
     FAILED = "failed"
@@ -114,10 +116,15 @@ ROWS: Final[tuple[tuple[State, Event, State], ...]] = (
     (State.SETTLING, Event.PASSED, State.ALIGNED),
     (State.SETTLING, Event.FAILED, State.REJECTED),
     (State.SETTLING, Event.NOT_NULL, State.VERIFYING),
+    (State.SETTLING, Event.STEPS_DOUBTED, State.HOMING_AGAIN),
+    (State.HOMING_AGAIN, Event.HOMED, State.VERIFYING),
 )
 """The ways through an alignment that are particular to one state."""
 
-_LENS_IS_IN = (State.FINDING, State.TESTING, State.STEPPING, State.VERIFYING, State.SETTLING)
+_LENS_IS_IN = (
+    *(State.FINDING, State.TESTING, State.STEPPING, State.VERIFYING, State.SETTLING),
+    State.HOMING_AGAIN,
+)
 _WORKING = tuple(state for state in State if state not in TERMINAL)
 
 RULES: Final[tuple[tuple[tuple[State, ...], Event, State], ...]] = (

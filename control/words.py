@@ -5,9 +5,9 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 
-from control.diagnose import Fault
 from control.messages import Verdict
 from control.plan import ARCSEC_PER_MRAD
+from control.suspicion import Fault
 from control.unknowns import Pose
 from control.verdict import Agreement
 from optics.observability import Observability

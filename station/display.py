@@ -21,6 +21,7 @@ from control.messages import (
     Action,
     Finish,
     Home,
+    HomeAgain,
     Look,
     Looked,
     MapPlates,
@@ -38,6 +39,7 @@ from vision.spots import Spot, SpotName
 
 _DOING: dict[type[Any], str] = {
     Home: "homing all axes",
+    HomeAgain: "homing all axes again, to see whether steps were lost",
     MapPlates: "mapping both plates",
     TakeLensOut: "taking the lens out",
     RecordBareBeam: "recording the bare beam",

@@ -9,7 +9,7 @@ import numpy as np
 from control.aligner import Aligner
 from control.characterise import Characteriser, CharacterisingPlan
 from control.characterised import as_memory
-from control.plan import AlignmentPlan, BenchModel, Prescription, TestMoves
+from control.plan import AlignmentPlan, BenchModel, HomeAgain, Prescription, TestMoves
 from control.unknowns import Memory
 from station.config import Setup
 from station.config.characterisation import CharacterisationTable
@@ -33,6 +33,7 @@ def plan_of(setup: Setup) -> AlignmentPlan:
         max_verification_looks=recipe.look.verify_looks_at_most,
         radius_sigma_relative=recipe.lens.radius_sigma_relative,
         test_moves=TestMoves(recipe.look.test_moves),
+        home_again=HomeAgain(recipe.look.home_again),
         prescription=Prescription(recipe.lens.prescription),
     )
 

@@ -18,6 +18,7 @@ from control.messages import (
     Faulted,
     Finish,
     Home,
+    HomeAgain,
     Homed,
     LensIsIn,
     LensIsOut,
@@ -216,7 +217,7 @@ class Runner:
 
     def _carry_out(self, action: Action) -> Observation:
         match action:
-            case Home():
+            case Home() | HomeAgain():
                 self.bench.shutter.close()
                 self.bench.motion.home()
                 return Homed(self._positions(), self._now_s())

@@ -85,6 +85,9 @@ class LookTable(Strict):
     test_moves: Literal["always", "when_needed"] = Field(
         "always", description="when the Jacobian is measured by test moves"
     )
+    home_again: Literal["always", "when_doubtful"] = Field(
+        "when_doubtful", description="home the axes again before the verdict, to see whether steps were lost"
+    )
 
     @model_validator(mode="after")
     def _check(self) -> Self:

@@ -133,6 +133,13 @@ class SpotBench:
         self.time += 0.5
         t = self.time
         if isinstance(action, m.Home):
+            self.axes, self.lost_axes = np.zeros(4), np.zeros(4)
+            return m.Homed(self._pos(), t)
+        if isinstance(action, m.HomeAgain):
+            self.axes, self.lost_axes, self.lost = np.zeros(4), np.zeros(4), None
+            self.miss = (
+                self.rng.normal(0, 1, 4) * np.array([self.t.repeat_um] * 2 + [self.t.repeat_urad] * 2) / 1000
+            )
             return m.Homed(self._pos(), t)
         if isinstance(action, m.MapPlates):
             s = self.t.hole_mm

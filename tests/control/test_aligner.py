@@ -95,7 +95,7 @@ def test_no_bare_beam_no_alignment() -> None:
 
 
 def test_an_exception_inside_becomes_a_stop(monkeypatch: pytest.MonkeyPatch) -> None:
-    def broken(*_: object) -> None:
+    def broken(*_: object, **__: object) -> None:
         raise ZeroDivisionError("broken on purpose")
 
     monkeypatch.setattr("control.learn.LearnedModel.add_look", broken)
@@ -169,7 +169,10 @@ observations = st.one_of(
     st.builds(m.Faulted, st.just("stalled"), st.just("it stalled"), times),
     st.builds(m.OperatorStopped, times),
 )
-ACTIONS = (m.Home, m.MapPlates, m.TakeLensOut, m.RecordBareBeam, m.PutLensIn, m.Move, m.Look, m.Finish)
+ACTIONS = (
+    *(m.Home, m.HomeAgain, m.MapPlates, m.TakeLensOut, m.RecordBareBeam, m.PutLensIn, m.Move),
+    *(m.Look, m.Finish),
+)
 
 
 @settings(max_examples=100, deadline=None, suppress_health_check=[HealthCheck.too_slow])

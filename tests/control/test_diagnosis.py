@@ -8,8 +8,10 @@ from spot_bench import SpotBench, Truth, nominal_bench, run
 
 from control import messages as m
 from control.aligner import Aligner
-from control.diagnose import SURE, certain, power_sigma, suspicions
-from control.plan import AlignmentPlan
+from control.diagnose import against_scatter, suspicions
+from control.plan import AlignmentPlan, HomeAgain
+from control.scores import power_sigma
+from control.suspicion import SURE, Fault, Suspicion, certain
 from optics.families import FAMILIES, REF_LENS
 
 # The deviations of the spot bench are drawn evenly; these are their standard deviations
@@ -36,6 +38,28 @@ def test_a_focal_length_10_percent_off_is_named_and_rejected(factor: float) -> N
         )
         assert said == pytest.approx(factor * 99.2, abs=1.5 * spread)
         assert spread < 0.15 * said
+
+
+@pytest.mark.parametrize("factor", [0.5, 0.75, 1.5, 2.0])
+def test_a_quite_different_focal_length_is_named_with_its_estimate(factor: float) -> None:
+    surfaces = tuple(replace(surface, radius_mm=surface.radius_mm * factor) for surface in REF_LENS.surfaces)
+    real = replace(REF_LENS, surfaces=surfaces, clear_aperture_mm=15.0)
+    for seed in range(3):
+        found = finish(REF_LENS, SpotBench(real, np.random.default_rng(seed)))
+        assert found.outcome is m.Outcome.REJECTED, found.reason
+        assert "wrong lens" in found.reason
+        said = float(found.reason.split("length of ")[1].split(" +-")[0])
+        assert said == pytest.approx(factor * 99.2, rel=0.15)
+
+
+@pytest.mark.parametrize(
+    "name", ["meniscus", "biconcave f-100", "plano-convex, convex first", "biconvex f200"]
+)
+def test_another_family_in_the_mount_is_named_as_another_lens(name: str) -> None:
+    for seed in range(3):
+        found = finish(REF_LENS, SpotBench(FAMILIES[name], np.random.default_rng(seed)))
+        assert found.outcome is m.Outcome.REJECTED, found.reason
+        assert "wrong lens" in found.reason
 
 
 @pytest.mark.parametrize("name", ["plano-convex, convex first", "plano-convex, plano first"])
@@ -98,8 +122,6 @@ def test_honest_benches_raise_no_suspicion_and_the_lens_is_checked() -> None:
 
 
 def test_certainty_needs_a_distance_from_the_next_best() -> None:
-    from control.diagnose import Fault, Suspicion
-
     first = Suspicion(Fault.LOST_STEPS, 60.0, 1, "a")
     near = Suspicion(Fault.BEAM_DRIFTED, 62.0, 2, "b")
     far = Suspicion(Fault.BEAM_DRIFTED, 40.0, 2, "c")
@@ -112,7 +134,6 @@ def test_certainty_needs_a_distance_from_the_next_best() -> None:
 
 def test_a_gain_counts_for_less_where_all_looks_scatter() -> None:
     """A promise that was too good by half must not turn one look's bad luck into a fault of the bench."""
-    from control.diagnose import Fault, Suspicion, _against_scatter
 
     class Scattered:
         def __init__(self, cost: float) -> None:
@@ -126,11 +147,74 @@ def test_a_gain_counts_for_less_where_all_looks_scatter() -> None:
 
     gain = Suspicion(Fault.LOST_STEPS, 25.6, 1, "a")
     assert gain.sure
-    assert _against_scatter(Scattered(25.6 + 71.0), gain).gain == pytest.approx(25.6)  # as promised
-    assert _against_scatter(Scattered(25.6 + 30.0), gain).gain == pytest.approx(25.6)  # quieter: no bonus
-    noisy = _against_scatter(Scattered(25.6 + 1.47 * 71.0), gain)
+    assert against_scatter(Scattered(25.6 + 71.0), gain).gain == pytest.approx(25.6)  # as promised
+    assert against_scatter(Scattered(25.6 + 30.0), gain).gain == pytest.approx(25.6)  # quieter: no bonus
+    noisy = against_scatter(Scattered(25.6 + 1.47 * 71.0), gain)
     assert noisy.gain == pytest.approx(25.6 / 1.47)
     assert not noisy.sure
-    assert _against_scatter(
+    assert against_scatter(
         Scattered(400.0 + 1.47 * 71.0), replace(gain, gain=400.0)
     ).sure  # a real one stands
+
+
+def test_a_step_lost_in_a_new_mounts_first_move_shows_at_the_place_it_came_from() -> None:
+    """A slow lens and a mount of uncertain scale hide it until the first look's place is looked at again."""
+    lens = FAMILIES["biconvex f500"]
+    for seed in SEEDS:
+        bench = SpotBench(lens, np.random.default_rng(seed), lost=(1, np.array([0.1, 0.0, 0.0, 0.0])))
+        found = finish(lens, bench)
+        assert found.outcome is m.Outcome.STOPPED
+        assert "lost steps: axis X" in found.reason
+
+
+def test_going_back_is_spared_where_the_mount_is_known() -> None:
+    lens = FAMILIES["biconvex f100"]
+    known = nominal_bench(scale_sigma=0.0005, clocking_sigma_deg=0.03, pivot_sigma_mm=0.1)
+    for bench_model, back in ((nominal_bench(), True), (known, False)):
+        bench = SpotBench(lens, np.random.default_rng(3), Truth(scale=0.0, clocking_deg=0.0))
+        assert run(Aligner(AlignmentPlan(lens), bench_model), bench).outcome is m.Outcome.ALIGNED
+        assert any("back to an earlier place" in move.why for move in bench.moves) is back
+
+
+def test_homing_again_finds_what_nothing_else_shows() -> None:
+    """Steps lost before the first look are like a lens that lies elsewhere, until the axes are homed.
+
+    They do no harm: the lens is aligned by its spots.
+    """
+    lens, lost = FAMILIES["biconvex f100"], np.array([0.1, 0.0, 0.0, 0.0])
+    for how, outcome in (
+        (HomeAgain.WHEN_DOUBTFUL, m.Outcome.ALIGNED),
+        (HomeAgain.ALWAYS, m.Outcome.STOPPED),
+    ):
+        bench = SpotBench(lens, np.random.default_rng(2), lost=(1, lost))
+        model = nominal_bench(null_axes=(0.5, 0.0, 0.0, 0.0))
+        found = run(Aligner(AlignmentPlan(lens, home_again=how), model), bench)
+        assert found.outcome is outcome
+        if outcome is m.Outcome.ALIGNED:
+            assert np.all(np.abs(bench.pose) <= AlignmentPlan(lens).tolerances)
+        else:
+            assert "lost steps: axis X" in found.reason
+
+
+def test_homing_again_changes_nothing_where_no_step_was_lost() -> None:
+    lens = FAMILIES["biconvex f100"]
+    for seed in range(4):
+        bench = SpotBench(lens, np.random.default_rng(seed))
+        aligner = Aligner(AlignmentPlan(lens, home_again=HomeAgain.ALWAYS), nominal_bench())
+        finish = run(aligner, bench)
+        assert finish.outcome is m.Outcome.ALIGNED, finish.reason
+        assert aligner.notes == ("homed again, to see whether steps had been lost",)
+        assert np.all(np.abs(bench.pose) <= AlignmentPlan(lens).tolerances)
+
+
+@pytest.mark.parametrize("seed", [1, 10, 13, 16, 19, 89, 287])
+def test_lost_steps_are_not_taken_for_a_slip(seed: int) -> None:
+    """A slip has four numbers to fit; where one axis explains as much, the axis it is."""
+    lens = FAMILIES["biconvex f100"]
+    truth, lost = Truth(scale=0.002, clocking_deg=0.2), np.array([0.0, -0.1, 0.0, 0.0])
+    bench = SpotBench(lens, np.random.default_rng(seed), truth, lost=(2, lost))
+    known = nominal_bench(scale_sigma=0.001, clocking_sigma_deg=0.1)
+    finish = run(Aligner(AlignmentPlan(lens), known), bench)
+    assert finish.outcome is m.Outcome.STOPPED
+    assert "lost steps: axis Y" in finish.reason
+    assert float(finish.reason.split("stands ")[1].split(" ")[0]) == pytest.approx(-0.1, abs=0.03)

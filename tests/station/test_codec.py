@@ -64,6 +64,7 @@ OBSERVATIONS: dict[type, st.SearchStrategy[Any]] = {
 }
 ACTIONS: dict[type, st.SearchStrategy[Any]] = {
     messages.Home: st.builds(messages.Home),
+    messages.HomeAgain: st.builds(messages.HomeAgain, st.text()),
     messages.MapPlates: st.builds(messages.MapPlates),
     messages.TakeLensOut: st.builds(messages.TakeLensOut),
     messages.PutLensIn: st.builds(messages.PutLensIn),
