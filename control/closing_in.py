@@ -132,7 +132,9 @@ class ClosingIn:
             self.model.add_look(positions, self.mount.sides, found.spots, renamed=found.swapped)
             if self.plan.prescription is Prescription.UNKNOWN:
                 self._look_for_better_lens()
-            trouble = self._trouble(final=False)
+            # Between the two looks of a pair nothing is decided.
+            halfway = state is State.VERIFYING and self.tally.verified % 2 == 0 and not self._returned
+            trouble = None if halfway else self._trouble(final=False)
             if trouble is not None:
                 return trouble
         if self.tally.swapped >= _MOST_SWAPS:

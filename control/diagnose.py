@@ -14,12 +14,14 @@ from control.learn import LearnedModel
 from control.plan import AlignmentPlan, Prescription
 from control.refits import refitted
 from control.scores import RIVAL, slow_and_sudden, wrong_power
-from control.suspicion import SURE, Suspicion
+from control.suspicion import LEAST_GAIN, SURE, Suspicion
 
 
 def suspicions(model: LearnedModel, plan: AlignmentPlan) -> list[Suspicion]:
     """Return what may explain the looks, most believable first; nothing while chance explains them."""
     if model.rows is None:
+        return []
+    if model.cost() < LEAST_GAIN:  # nothing can gain more than all that is left
         return []
     found = slow_and_sudden(model)
     if plan.prescription is Prescription.KNOWN:

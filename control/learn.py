@@ -82,6 +82,7 @@ class LearnedModel:
         self.covariance = self.prior_covariance.copy()
         self.looks = Looks()
         self.rows: Rows | None = None
+        self.scored: tuple[Rows, Vector, Vector] | None = None
         self._stand = 0
         self._repeat = bench.repeatability()
         self._null = np.asarray(bench.null_axes, dtype=np.float64)

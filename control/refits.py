@@ -18,7 +18,16 @@ from control.learn import LearnedModel
 from control.looks import Looks
 from control.model import bent, lens_model
 from control.plan import AlignmentPlan, Prescription
-from control.scores import SUDDEN, USUAL, beam_as_pose, best_amounts, sudden, sudden_words, wrong_power
+from control.scores import (
+    SUDDEN,
+    USUAL,
+    beam_as_pose,
+    best_amounts,
+    least_amounts,
+    sudden,
+    sudden_words,
+    wrong_power,
+)
 from control.suspicion import SWAPPED_WORDS, Fault, Suspicion
 from control.unknowns import FIXED_COUNT, Vector
 
@@ -51,6 +60,8 @@ def refitted(model: LearnedModel, plan: AlignmentPlan, found: list[Suspicion]) -
         if suspicion.part is not None:
             best[suspicion.fault, str(suspicion.part)] = suspicion
     rivals = [_with_sudden(model, base, suspicion) for suspicion in best.values()]
+    least = least_amounts(model)
+    rivals = [rival for rival in rivals if np.any(np.abs(rival.amounts) >= least[rival.part])]
     rivals.append(_with_names_exchanged(model, base))
     if plan.prescription is Prescription.KNOWN:
         lenses = [*_turned_round(model, base), _scaled(model, base)]

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from enum import Enum
 from typing import Final
 
-from scipy.special import chdtrc
+from scipy.special import chdtrc, chdtri
 
 SURE: Final = 3e-6
 """Chance below which a misfit is not put down to bad luck; a run makes some hundred such tests."""
@@ -29,6 +29,9 @@ class Fault(Enum):
 
 _SURE_OF: Final = {Fault.WRONG_LENS: 1e-4}
 """One test a look, and the looks share what makes it err: it may be less sure than the hundreds of others."""
+
+LEAST_GAIN: Final = float(chdtri(1, max(SURE, *_SURE_OF.values())))
+"""No suspicion with a smaller gain is sure."""
 
 
 @dataclass(frozen=True, slots=True)
