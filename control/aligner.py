@@ -339,15 +339,18 @@ def _unsound(observation: Observation) -> str:
 
 _LEAST_MM2: Final = 1e-14
 _MOST_MM2: Final = 1e8
+_FARTHEST_MM: Final = 1e4
 
 
 def _not_a_place(what: str, center: NDArray[np.float64], covariance: NDArray[np.float64]) -> str:
     center, covariance = np.asarray(center, dtype=np.float64), np.asarray(covariance, dtype=np.float64)
-    if center.shape != (2,) or not np.all(np.isfinite(center)) or np.max(np.abs(center)) > 1e4:
+    if center.shape != (2,) or not all(abs(value) <= _FARTHEST_MM for value in center.tolist()):
         return f"{what} lies at {center.tolist()} mm"
-    if covariance.shape != (2, 2) or not np.all(np.isfinite(covariance)):
+    if covariance.shape != (2, 2):
         return f"{what} has the covariance {covariance.tolist()} mm^2"
     (xx, xy), (yx, yy) = covariance.tolist()
+    if not all(map(math.isfinite, (xx, xy, yx, yy))):
+        return f"{what} has the covariance {covariance.tolist()} mm^2"
     if abs(xy - yx) > 1e-6 * abs(xy) or min(xx, yy) <= 0.0 or xx * yy <= xy * xy:
         return f"{what} has the covariance {covariance.tolist()} mm^2, which is not positive definite"
     smallest = (xx * yy - xy * xy) / (xx + yy)

@@ -271,7 +271,7 @@ class Fixer:
         bench = self.lens.bench
         target = self.axes + np.linalg.solve(self.lens.mount(), change)
         for axis, value in zip(bench.axes, target, strict=True):
-            if not axis.reaches(float(value)):
+            if not axis.can_end_at(float(value)):
                 words = f"axis {axis.name} would have to go to {value:.3f} {axis.unit}, beyond its travel"
                 return self._give_up(
                     Outcome.REJECTED, words, "place the lens nearer to the beam in the mount"

@@ -202,7 +202,7 @@ class Holder:
         bench = self.lens.bench
         target = self._axes - np.linalg.solve(self.lens.mount(), found.pose.mean)
         for axis, value in zip(bench.axes, target, strict=True):
-            if not axis.reaches(float(value)):
+            if not axis.can_end_at(float(value)):
                 words = f"axis {axis.name} would have to go to {value:.3f} {axis.unit}, beyond its travel"
                 return Finish(Outcome.STOPPED, words, "align again with the lens nearer to the middle")
         targets = {name: float(value) for name, value in zip(bench.axis_names, target, strict=True)}

@@ -84,7 +84,7 @@ class LearnedModel:
         self.rows: Rows | None = None
         self.scored: tuple[Rows, Vector, Vector] | None = None
         self._stand = 0
-        self._repeat = bench.repeatability()
+        self._repeat, self._drift = bench.repeatability(), bench.drift()
         self._null = np.asarray(bench.null_axes, dtype=np.float64)
         self._nominal = bench.matrix()
         self._traced_last: tuple[Vector, Vector, Vector] | None = None
@@ -294,9 +294,15 @@ class LearnedModel:
         return np.sum(carried @ noise @ back, axis=0), np.sum(carried @ repeat @ back, axis=0)
 
     def _spread(self) -> Vector:
-        """Covariance (n, 6, 6) of the spots because a past stand missed its target by what it repeats."""
+        """Covariance (n, 6, 6) of the spots because a past stand is not the present one.
+
+        It missed its target by what the mount repeats, and since then lens and beam have crept on at a rate
+        that nobody knows: the older a look, the less it counts.
+        """
         looks = self.looks
-        spread = looks.slopes @ self._repeat @ looks.slopes.transpose(0, 2, 1)
+        age = np.arange(len(looks) - 1.0, -1.0, -1.0)
+        away = self._repeat + (age**2)[:, None, None] * self._drift
+        spread = looks.slopes @ away @ looks.slopes.transpose(0, 2, 1)
         return np.where((looks.stands == self._stand)[:, None, None], 0.0, spread)
 
     def solve(self) -> None:

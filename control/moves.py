@@ -43,18 +43,17 @@ class Step:
 
 
 def bounded_step(plan: AlignmentPlan, bench: BenchModel, here: Vector, wanted: Vector) -> Step:
-    """Shorten the way from ``here`` to ``wanted`` (axis units) to the step bounds and to the travel."""
+    """Shorten the way from ``here`` to ``wanted`` (axis units) to the step bounds and to the travel.
+
+    An axis that is always approached from one side cannot end at the very end of its travel on that side.
+    """
     bounds = np.array([plan.max_step_mm if axis.unit == "mm" else plan.max_step_deg for axis in bench.axes])
     way = wanted - here
     share = min(1.0, 1.0 / max(float(np.max(np.abs(way) / bounds)), 1e-12))
-    lowest = np.array([axis.travel_min for axis in bench.axes])
-    highest = np.array([axis.travel_max for axis in bench.axes])
+    lowest = np.array([axis.reach_min for axis in bench.axes])
+    highest = np.array([axis.reach_max for axis in bench.axes])
     stopped_by = next(
-        (
-            axis.name
-            for axis, value in zip(bench.axes, wanted, strict=True)
-            if not axis.travel_min <= value <= axis.travel_max
-        ),
+        (axis.name for axis, value in zip(bench.axes, wanted, strict=True) if not axis.can_end_at(value)),
         "",
     )
     target = on_steps(bench, np.clip(here + share * way, lowest, highest))
@@ -62,11 +61,11 @@ def bounded_step(plan: AlignmentPlan, bench: BenchModel, here: Vector, wanted: V
 
 
 def on_steps(bench: BenchModel, axes: Vector) -> Vector:
-    """Round axis positions to the axes' smallest steps, inside the travel."""
+    """Round axis positions to the axes' smallest steps, where a move may end."""
     values = []
     for axis, value in zip(bench.axes, axes, strict=True):
         rounded = round(float(value) / axis.step) * axis.step
-        values.append(min(max(rounded, axis.travel_min), axis.travel_max))
+        values.append(min(max(rounded, axis.reach_min), axis.reach_max))
     return np.array(values)
 
 
@@ -94,7 +93,7 @@ def visible_null(plan: AlignmentPlan, model: LearnedModel, here: Vector, sides: 
     pose = model.pose_at(here, sides)  # not what this stand missed its target by: that will not repeat
     variances, turned = np.linalg.eigh(pose.covariance / np.outer(limits, limits))
     along = turned.T @ (pose.mean / limits)
-    before = np.einsum("ji,jk,ki->i", turned, model.start_covariance() / np.outer(limits, limits), turned)
+    before = np.sum(turned * ((model.start_covariance() / np.outer(limits, limits)) @ turned), axis=0)
     known = variances <= 1.0
     stands_out = (along**2 > 9.0 * variances) & (variances < 0.25 * before)
     kept = known | stands_out

@@ -158,6 +158,8 @@ class BenchModel:
         Backlash of an axis that is not approached from one side by its driver.
     repeatability_sigma_um, repeatability_sigma_urad : float
         How the mount repeats a position, per pose coordinate.
+    drift_sigma_um, drift_sigma_urad : float
+        How far lens and beam creep against each other from one look to the next, per pose coordinate.
     l1_sigma_mm, l2_sigma_mm : float
     beam_in_hole_sigma_um : float
         Beam against the hole's centre, per coordinate.
@@ -188,6 +190,8 @@ class BenchModel:
     backlash_sigma_deg: float = 0.005
     repeatability_sigma_um: float = 2.0
     repeatability_sigma_urad: float = 10.0
+    drift_sigma_um: float = 0.1
+    drift_sigma_urad: float = 0.5
     l1_sigma_mm: float = 3.0
     l2_sigma_mm: float = 2.0
     beam_in_hole_sigma_um: float = 10.0
@@ -204,7 +208,7 @@ class BenchModel:
         if np.linalg.cond(np.asarray(self.mount_matrix)) > 1e6:
             raise ValueError("mount_matrix does not move all four degrees of freedom")
         for axis, null in zip(self.axes, self.null_axes, strict=True):
-            if not axis.reaches(null):
+            if not axis.can_end_at(null):
                 raise ValueError(
                     f"null_axes: {axis.name} = {null} {axis.unit} is outside the travel "
                     f"{axis.travel_min} to {axis.travel_max} {axis.unit}"
@@ -270,8 +274,16 @@ class BenchModel:
 
     def repeatability(self) -> NDArray[np.float64]:
         """Covariance of how the mount repeats a pose (mm, mrad), shape (4, 4)."""
-        decenter, tilt = self.repeatability_sigma_um / 1000.0, self.repeatability_sigma_urad / 1000.0
-        return np.diag([decenter**2, decenter**2, tilt**2, tilt**2])
+        return _diagonal(self.repeatability_sigma_um, self.repeatability_sigma_urad)
+
+    def drift(self) -> NDArray[np.float64]:
+        """Covariance of what the pose creeps from one look to the next (mm, mrad), shape (4, 4)."""
+        return _diagonal(self.drift_sigma_um, self.drift_sigma_urad)
+
+
+def _diagonal(sigma_um: float, sigma_urad: float) -> NDArray[np.float64]:
+    decenter, tilt = sigma_um / 1000.0, sigma_urad / 1000.0
+    return np.diag([decenter**2, decenter**2, tilt**2, tilt**2])
 
 
 def _require_positive(name: str, value: float) -> None:

@@ -29,8 +29,8 @@ _STEPS_DOUBT: Final = 3e-3
 _LOSS: Final = 0.1
 """What a lost step must not hide (mm or deg): less does little harm, since the spots are what is aligned."""
 
-_LOSS_FACTOR: Final = 7.0
-"""So many standard uncertainties are found by a test that cries wolf at 4.7, in 99 of 100 cases."""
+_LOSS_FACTOR: Final = 7.5
+"""So many standard uncertainties are found by a test that cries wolf at 5.1, in 99 of 100 cases."""
 
 
 def is_lost(model: LearnedModel) -> bool:

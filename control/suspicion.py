@@ -8,7 +8,7 @@ from typing import Final
 
 from scipy.special import chdtrc, chdtri
 
-SURE: Final = 3e-6
+SURE: Final = 3e-7
 """Chance below which a misfit is not put down to bad luck; a run makes some hundred such tests."""
 
 SWAPPED_WORDS: Final = "returns swapped: front and back return are taken for each other"

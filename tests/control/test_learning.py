@@ -189,3 +189,23 @@ def test_a_spot_never_seen_cannot_be_left_out() -> None:
     look(model, np.zeros(4), [0.1, 0.0, 0.0, 0.0], only=NAMES[:2])
     with pytest.raises(ValueError, match="never seen"):
         model.left_out(SpotName.TRANSMITTED)
+
+
+def test_a_slow_drift_is_followed() -> None:
+    """A lens that creeps 1 um a look: old looks count for less, and the posterior knows that it is unsure."""
+    off, beyond = {}, {}
+    for sigma_um in (1e-3, 1.0):
+        errors, squares = [], []
+        for seed in range(6):
+            rng = np.random.default_rng(seed)
+            model = fresh(drift_sigma_um=sigma_um, drift_sigma_urad=0.1)
+            for number in range(40):
+                pose = np.array([0.3 + 0.001 * number, -0.2, 1.0, 2.0])
+                look(model, np.zeros(4), pose, rng=rng)
+            found = model.pose_at(np.zeros(4), FROM_BELOW)
+            errors.append(1000.0 * (found.mean - pose)[0])
+            squares.append(errors[-1] ** 2 / (1e6 * found.covariance[0, 0]))
+        off[sigma_um], beyond[sigma_um] = np.mean(np.abs(errors)), np.mean(squares)
+    assert off[1e-3] > 10.0
+    assert off[1.0] < 0.5 * off[1e-3]
+    assert beyond[1.0] < beyond[1e-3] / 4.0

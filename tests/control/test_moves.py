@@ -28,16 +28,24 @@ wide = st.tuples(*[st.floats(-9.0, 9.0)] * 4).map(np.array)
 
 @given(wide, wide)
 def test_a_step_stays_inside_bounds_and_travel_and_on_the_way(here: np.ndarray, wanted: np.ndarray) -> None:
-    here = np.clip(here, [a.travel_min for a in AXES], [a.travel_max for a in AXES])
+    here = np.clip(here, [a.reach_min for a in AXES], [a.reach_max for a in AXES])
     step = bounded_step(PLAN, BENCH, here, wanted)
     for axis, value, old in zip(AXES, step.axes, here, strict=True):
-        assert axis.travel_min <= value <= axis.travel_max
+        assert axis.can_end_at(value)
         bound = PLAN.max_step_mm if axis.unit == "mm" else PLAN.max_step_deg
         assert abs(value - old) <= bound + axis.step
-    outside = any(not a.travel_min <= w <= a.travel_max for a, w in zip(AXES, wanted, strict=True))
+    outside = any(not a.can_end_at(w) for a, w in zip(AXES, wanted, strict=True))
     assert bool(step.stopped_by) == outside
     if not step.shortened and not outside:
         assert np.max(np.abs(step.axes - wanted)) <= 0.0005 + 1e-12
+
+
+def test_a_target_too_near_the_end_to_be_approached_from_its_side_is_beyond_travel() -> None:
+    nearly = np.array([-5.95, 0.0, 0.0, 0.0])  # X comes from below by 0.1 mm and ends at -6
+    step = bounded_step(PLAN, BENCH, np.array([-5.0, 0.0, 0.0, 0.0]), nearly)
+    assert step.stopped_by == "X"
+    assert step.axes[0] == pytest.approx(-5.9)
+    assert bounded_step(PLAN, BENCH, step.axes, -nearly).stopped_by == ""
 
 
 def test_test_moves_give_each_column_to_2_percent() -> None:
