@@ -145,12 +145,12 @@ def test_a_gain_counts_for_less_where_all_looks_scatter() -> None:
         def misfit(self) -> tuple[float, int]:
             return self._cost, 72
 
-    gain = Suspicion(Fault.LOST_STEPS, 25.6, 1, "a")
+    gain = Suspicion(Fault.LOST_STEPS, 30.0, 1, "a")
     assert gain.sure
-    assert against_scatter(Scattered(25.6 + 71.0), gain).gain == pytest.approx(25.6)  # as promised
-    assert against_scatter(Scattered(25.6 + 30.0), gain).gain == pytest.approx(25.6)  # quieter: no bonus
-    noisy = against_scatter(Scattered(25.6 + 1.47 * 71.0), gain)
-    assert noisy.gain == pytest.approx(25.6 / 1.47)
+    assert against_scatter(Scattered(30.0 + 71.0), gain).gain == pytest.approx(30.0)  # as promised
+    assert against_scatter(Scattered(30.0 + 30.0), gain).gain == pytest.approx(30.0)  # quieter: no bonus
+    noisy = against_scatter(Scattered(30.0 + 1.47 * 71.0), gain)
+    assert noisy.gain == pytest.approx(30.0 / 1.47)
     assert not noisy.sure
     assert against_scatter(
         Scattered(400.0 + 1.47 * 71.0), replace(gain, gain=400.0)
