@@ -212,12 +212,27 @@ def read_record(folder: Path) -> Mapping[str, Any]:
     """
     path = folder / RECORD_NAME
     try:
-        data = json.loads(path.read_bytes())
+        data = path.read_bytes()
     except FileNotFoundError:
         raise BadInput(str(path), "", found="no such file", allowed="the folder of a run") from None
-    except (OSError, ValueError) as error:
+    except OSError as error:
         raise BadInput(str(path), "", found=str(error), allowed="a record written by coincide") from error
-    if not isinstance(data, dict) or data.get("format") != RECORD_FORMAT:
-        found = data.get("format") if isinstance(data, dict) else "no object"
-        raise BadInput(str(path), "format", found=repr(found), allowed=str(RECORD_FORMAT))
-    return data
+    return parse_record(data, str(path))
+
+
+def parse_record(data: bytes, name: str) -> Mapping[str, Any]:
+    """Read a record; ``name`` is the file's name in messages.
+
+    Raises
+    ------
+    BadInput
+        When it is not a record of this format.
+    """
+    try:
+        found = json.loads(data)
+    except (ValueError, RecursionError) as error:
+        raise BadInput(name, "", found=str(error), allowed="a record written by coincide") from error
+    if not isinstance(found, dict) or found.get("format") != RECORD_FORMAT:
+        what = found.get("format") if isinstance(found, dict) else "no object"
+        raise BadInput(name, "format", found=repr(what), allowed=str(RECORD_FORMAT))
+    return found
