@@ -56,7 +56,7 @@ USUAL_BYTES = 400
 HANGS_S = 10
 MEMORY_MB = 1500
 GROWTH_MB = 64
-"""More than this from an eighth of the inputs to the last is growth; what the fuzzer itself keeps is a few."""
+"""More than this from an eighth of the inputs to the last is growth; the fuzzer itself keeps a few."""
 
 
 @dataclass(frozen=True, slots=True)

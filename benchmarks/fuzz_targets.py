@@ -9,6 +9,7 @@ from __future__ import annotations
 import contextlib
 import json
 import math
+import os
 import sys
 import tempfile
 from collections.abc import Callable
@@ -184,7 +185,7 @@ def image_file(data: bytes) -> None:
 
 
 def counted(target: Callable[[bytes], None], runs: int) -> Callable[[bytes], None]:
-    """Tell how much memory the process holds now and then; the fuzzer itself only tells the most it ever held."""
+    """Tell how much memory the process holds now and then; the fuzzer tells only its peak."""
     told, count = {max(1, runs // 8), max(1, runs // 2), runs}, 0
 
     def called(data: bytes) -> None:

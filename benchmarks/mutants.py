@@ -30,12 +30,11 @@ cv2.setNumThreads(1)
 from pathlib import Path
 import station
 assert Path(station.__file__).is_relative_to(Path.cwd()), station.__file__
-from station.sweep.plan import judge
+from station.sweep.plan import judge_all
 from station.sweep.sample import SAMPLE, fitted
-for text in SAMPLE:
-    judged = judge(fitted(text))
+for judged in judge_all([fitted(text) for text in SAMPLE]):
     if judged.broken:
-        print(f"{text}: {judged.broken[0]}"[:200])
+        print(f"{judged.case}: {judged.broken[0]}"[:200])
         sys.exit(1)
 print(f"{len(SAMPLE)} cases, no rule broken")
 """

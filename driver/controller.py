@@ -113,12 +113,15 @@ class Controller:
     @property
     def was_connected(self) -> bool:
         """Say whether the line was ever open, so that the controller may have been told something."""
-        return self._connected_once
+        return self._connected_once or self.line.is_open
 
     # --- queries and commands ------------------------------------------------------------------
 
     def look(self, asked: str) -> ControllerState:
-        """Ask all state queries; a home that was lost is latched, but does not stand in the way."""
+        """Ask all state queries.
+
+        A lost home, or a shutter that has opened by itself, is latched but does not stand in the way.
+        """
         with self.latching():
             replies = [
                 self.line.query(query.request.format(), _fits(query.reply), asked)
@@ -130,7 +133,13 @@ class Controller:
                 raise self.error(FaultCode.REPLY_MISMATCH, asked, str(problem)) from None
         if state.homed is False and self.homed:
             self.lost(asked, f"the controller says that it is not homed: {state.words!r}")
+        if self._has_opened(state):
+            came = f"it was closed and has opened: {state.words!r}"
+            self.latch(self.error(FaultCode.SHUTTER_MISMATCH, asked, came))
         return state
+
+    def _has_opened(self, state: ControllerState) -> bool:
+        return self.beam_blocked and state.shutter_open is True
 
     def state(self, asked: str = "query the state") -> ControllerState:
         """Ask all state queries.
@@ -138,10 +147,14 @@ class Controller:
         Raises
         ------
         DeviceFault
-            POSITION_LOST too, when the controller does not know any more that it is homed.
+            POSITION_LOST too, when the controller does not know any more that it is homed, and
+            SHUTTER_MISMATCH when the shutter has opened by itself.
         """
         was_homed = self.homed
         state = self.look(asked)
+        if self._has_opened(state):
+            came = f"it was closed and has opened: {state.words!r}"
+            raise self.error(FaultCode.SHUTTER_MISMATCH, asked, came)
         if was_homed and state.homed is False and self.fault is not None:
             raise self.fault
         return state
@@ -305,11 +318,9 @@ def judge_motion(controller: Controller, state: ControllerState, asked: str, *, 
     Raises
     ------
     DeviceFault
-        INTERLOCK_OPEN, SHUTTER_MISMATCH (it has opened by itself), LIMIT_SWITCH or STALLED.
+        INTERLOCK_OPEN, LIMIT_SWITCH or STALLED.
     """
     came = repr(state.words)
-    if controller.beam_blocked and state.shutter_open is True:
-        raise controller.error(FaultCode.SHUTTER_MISMATCH, asked, f"it was closed and has opened: {came}")
     if controller.table.interlock == "reported" and state.interlock_closed is not True:
         raise controller.error(FaultCode.INTERLOCK_OPEN, asked, came)
     if state.activity is Activity.FAULT and not homing:

@@ -65,6 +65,7 @@ class SerialShutter:
             raise self._controller.error(
                 FaultCode.LINE_LOST, asked, "the line was never opened", "switch the laser off at its own key"
             )
+        self._controller.beam_blocked = False
         self._controller.urge(words, asked)
         self._await_switch(False, asked)
         self._controller.beam_blocked = True

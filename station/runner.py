@@ -36,7 +36,7 @@ from control.messages import (
     Started,
     TakeLensOut,
 )
-from driver.faults import DeviceFault
+from driver.faults import DeviceFault, FaultCode
 from station.config import Setup
 from station.looking import MappedPlates, PlateNotMapped
 from station.stopping import OperatorStop, StopRequest
@@ -298,6 +298,9 @@ class Runner:
                 code = error.code.value if isinstance(error, DeviceFault) else INTERNAL_ERROR
                 self.record.add_fault(code, f"{what}: {error}", self._now_s(), f"way out of {during}")
                 failures.append(f"{what}: {error}")
+                if code == FaultCode.SHUTTER_MISMATCH.value and step != bench.shutter.close:
+                    # It was closed and has opened since: it is told to close once more.
+                    steps.append(("close the shutter", bench.shutter.close))
         return failures
 
     def _now_s(self) -> float:

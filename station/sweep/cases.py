@@ -93,7 +93,7 @@ class Case:
 
 _ON_BYTES: dict[str, tuple[float, ...]] = {
     Line.BYTE_LOST.value: (0.0, 4.0, -1.0),
-    Line.BYTE_FLIPPED.value: (0.0, 4.0, -2.0),
+    Line.BYTE_FLIPPED.value: (0.0, 4.0, 12.0, -2.0),
 }
 _BOTH_WAYS: dict[str, tuple[float, ...]] = {
     Line.SILENT.value: (0.0, 2.0, math.inf),
@@ -142,11 +142,22 @@ DEAD_KINDS = (Line.CUT.value, Line.SILENT.value)
 
 @dataclass(frozen=True, slots=True)
 class Counts:
-    """How many calls a run without faults makes, which of the line's are reads, and in which bytes pass."""
+    """How many calls a run without faults makes.
+
+    Attributes
+    ----------
+    line_reads, line_bytes : tuple of bool
+        Of each call of the line: whether it is a read, and whether bytes pass in it.
+    camera : int
+    first_beam : int
+        Index of the first frame in which the beam is looked at.
+    clock, handler, record, control : int
+    """
 
     line_reads: tuple[bool, ...]
     line_bytes: tuple[bool, ...]
     camera: int
+    first_beam: int
     clock: int
     handler: int
     record: int
@@ -160,12 +171,18 @@ class Counts:
 
 
 def single_faults(counts: Counts, place: Place, at: int) -> Iterator[Fault]:
-    """Return every fault that fits one call; where no byte passes, none can be lost."""
+    """Return every fault that fits one call.
+
+    Where no byte passes, none can be lost; and a beam that has moved before it was looked at first is another
+    bench, whose file vouches for the beam in the hole (``reference.beam_in_hole_sigma_um``).
+    """
     misfits: set[str] = set()
     if place is Place.LINE and not counts.line_bytes[at]:
         misfits |= _ON_BYTES.keys() | _ON_REPLIES.keys()
     if place is Place.LINE and not counts.line_reads[at]:
         misfits |= _ON_REPLIES.keys()
+    if place is Place.CAMERA and at <= counts.first_beam:
+        misfits.add("beam_jumped")
     for kind, values in KINDS[place].items():
         if kind in misfits:
             continue

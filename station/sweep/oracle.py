@@ -196,7 +196,7 @@ class _Told:
     def forbids(self, word: str) -> str:
         """Return why a request must not be sent after this, or ""."""
         if self.words is None or not self.fresh:
-            return "without asking the state since the motion before"
+            return "without asking the state since the motion before and since it was decided"
         must: dict[str, tuple[str, ...]] = {"LOCK": ("1",)}
         if word != "G28":
             must |= {"HOMED": ("1",)}
@@ -213,7 +213,11 @@ class _Told:
 def _line(seen: Seen) -> Iterator[str]:
     told, rest = _Told(), b""
     faulted = False
+    decided = iter([*seen.decided_calls, math.inf])
+    next_decided = next(decided)
     for passed in seen.passed:
+        while passed.call >= next_decided:
+            told.fresh, next_decided = False, next(decided)
         if passed.way == "in":
             *lines, rest = (rest + passed.data).split(b"\n")
             for line in lines:

@@ -78,9 +78,22 @@ def _setup() -> Setup:
 
 
 @lru_cache(maxsize=1)
+def _faultless() -> Seen:
+    return run_case(Case())
+
+
 def counts() -> Counts:
     """Return how many calls a run without faults makes."""
-    return run_case(Case()).counts
+    return _faultless().counts
+
+
+def calls_with(word: str) -> list[int]:
+    """Return the calls of a run without faults in which a request with this word is sent."""
+    return [
+        passed.call
+        for passed in _faultless().passed
+        if passed.way == "out" and word.encode() in passed.data.split()
+    ]
 
 
 def cases(sweep: Sweep, number: int, seed: int) -> Sequence[Case]:

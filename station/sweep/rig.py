@@ -9,7 +9,7 @@ from typing import Any, Literal, cast
 
 import numpy as np
 
-from control.messages import Finish, Moved, Observation
+from control.messages import Finish, Homed, Looked, Moved, Observation
 from driver.port import Direction
 from driver.protocols import Frame
 from sim.tap import LineFault, LineFaultKind
@@ -29,7 +29,7 @@ from station.sweep.striking import (
 from station.wiring import PlateCamera
 from vision.hole import Hole
 from vision.image import Image, Sensor
-from vision.plate_map import PlateMap
+from vision.plate_map import NoMap, PlateMap
 from vision.spots import Expectation, Sighting, Spot, SpotName
 
 _STRUCK_AXIS = "X"
@@ -70,6 +70,8 @@ class Seen:
         Bench time at the end and when the first fault was told; the latter infinite where none was.
     passed : list of Passed
     begun : list of Begun
+    decided_calls : list of int
+        For each decision of control, the call of the line that came next.
     unsaved_calls : list of int
         Calls of the line at which a step was being done that was not yet safe.
     wrong_frames : list of str
@@ -77,7 +79,7 @@ class Seen:
     untrue_positions : list of str
         Positions told to control that the controller's counters did not have.
     at_verdict, at_end : BenchTruth or None
-        The truth at the last frame that was measured before the end, and after the end.
+        The truth at the last frame of the beam that was measured before the end, and after the end.
     moving, shutter_open : bool
         After the end.
     """
@@ -91,6 +93,7 @@ class Seen:
     first_fault_s: float = float("inf")
     passed: list[Passed] = field(default_factory=list)
     begun: list[Begun] = field(default_factory=list)
+    decided_calls: list[int] = field(default_factory=list)
     unsaved_calls: list[int] = field(default_factory=list)
     wrong_frames: list[str] = field(default_factory=list)
     untrue_positions: list[str] = field(default_factory=list)
@@ -98,7 +101,7 @@ class Seen:
     at_end: BenchTruth | None = None
     moving: bool = False
     shutter_open: bool = False
-    counts: Counts = field(default_factory=lambda: Counts((), (), 0, 0, 0, 0, 0))
+    counts: Counts = field(default_factory=lambda: Counts((), (), 0, 0, 0, 0, 0, 0))
 
 
 class Watched:
@@ -110,6 +113,7 @@ class Watched:
     def __init__(self, inner: Measures, rig: Rig) -> None:
         self._inner, self._rig = inner, rig
         self._measured: dict[str, int] = {}
+        self._off_in_map_mm: dict[str, float] = {}
 
     def __getattr__(self, name: str) -> Any:
         """Leave everything else to the measures that are watched."""
@@ -124,8 +128,16 @@ class Watched:
         if frame.pixels.shape != (setup.height_px, setup.width_px):
             rig.seen.wrong_frames.append(f"{frame.camera} frame {frame.sequence} has {frame.pixels.shape}")
         self._measured[frame.camera] = frame.sequence
-        rig.seen.at_verdict = rig.made.sim.truth()
+        rig.note_frame()
+        if rig.made.sim.controller.shutter.is_open:
+            # Frames without the beam show nothing of the lens: what it did since, nobody can have seen.
+            rig.seen.at_verdict = rig.made.sim.truth()
         return self._inner.image(frame, sensor)
+
+    def map(self, image: Image, eye: PlateCamera) -> PlateMap | NoMap:
+        """Map a plate; a camera that was knocked before is mapped as it stands."""
+        self._off_in_map_mm[eye.table.name] = self._rig.cameras.off_mm.get(eye.table.name, 0.0)
+        return self._inner.map(image, eye)
 
     def returns(
         self,
@@ -152,7 +164,8 @@ class Watched:
         return self._shifted(self._inner.transmitted(image, background, plate_map, expectation, eye), eye)
 
     def _shifted(self, sighting: Sighting, eye: PlateCamera) -> Sighting:
-        off_mm = self._rig.cameras.off_mm.get(eye.table.name, 0.0)
+        name = eye.table.name
+        off_mm = self._rig.cameras.off_mm.get(name, 0.0) - self._off_in_map_mm.get(name, 0.0)
         if not off_mm or not isinstance(sighting, Spot):
             return sighting
         return replace(sighting, center_mm=np.asarray(sighting.center_mm) + np.array([off_mm, 0.0]))
@@ -188,6 +201,7 @@ class Rig:
         self._clocks: list[StruckClock] = []
         self._stops: set[int] = set()
         self._reads: list[bool] = []
+        self._first_beam: int | None = None
         self.made = InProcess(
             setup,
             seed,
@@ -245,12 +259,18 @@ class Rig:
             tuple(self._reads),
             tuple(call in with_bytes for call in range(len(self._reads))),
             self.cameras.calls,
+            self.cameras.calls if self._first_beam is None else self._first_beam,
             self._clocks[0].calls,
             self.handler.calls,
             self.record.calls,
             self.control.calls,
         )
         return seen
+
+    def note_frame(self) -> None:
+        """Count the frames until the beam is looked at first."""
+        if self.made.sim.controller.shutter.is_open and self._first_beam is None:
+            self._first_beam = self.cameras.calls - 1
 
     # --- watching -----------------------------------------------------------------------------------
 
@@ -280,9 +300,10 @@ class Rig:
 
     def _stepped(self, observation: Observation) -> None:
         seen, sim = self.seen, self.made.sim
+        seen.decided_calls.append(sim.tap.calls)
         if type(observation).__name__ in ("Faulted", "OperatorStopped"):
             seen.first_fault_s = min(seen.first_fault_s, sim.clock.now_s())
-        if isinstance(observation, Moved):
+        if isinstance(observation, Homed | Moved | Looked):
             steps = sim.mount.counter_steps(sim.clock.now_s())
             for axis, at in zip(sim.mount.axes, steps, strict=True):
                 told = observation.positions[axis.name]

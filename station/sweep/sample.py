@@ -2,13 +2,23 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 
 from station.sweep.cases import Case, Counts, Fault, single_faults
-from station.sweep.plan import counts
+from station.sweep.plan import calls_with, counts
 
 SAMPLE = (
     "none",
+    # Where only one check stands between the fault and the motion or the beam: the others do not see these.
+    "line:byte_flipped@{Q1:-1+1}=12",
+    "line:byte_flipped@{Q1:9+1}=12",
+    "line:reset@{M22:8}",
+    "line:reset@{G01:0-6}",
+    "line:shutter_stuck_open@{M22:-1+5}",
+    "line:interlock_open@{M21:5-3}",
+    "line:silent@{M00:-1}=inf",
+    "person:stops@0",
     "line:byte_lost@301x1=4",
     "line:byte_flipped@422x1=4",
     "line:byte_flipped@640x1=-2",
@@ -56,12 +66,22 @@ SAMPLE = (
     "line:stall@300x1=0+line:silent@330x1=inf",
     "camera:gone@30x1=inf+line:byte_lost@560x10=0",
 )
-"""Cases as :meth:`station.sweep.cases.Case.parse` reads them; :func:`fitted` puts them where they fit."""
+"""Cases as :meth:`station.sweep.cases.Case.parse` reads them.
+
+``{G01:0-6}`` stands for the call six before that of the first G01; :func:`fitted` puts in the numbers.
+"""
+
+_WORD = re.compile(r"\{(?P<word>\w+):(?P<number>-?\d+)(?P<off>[+-]\d+)?\}")
 
 
 def fitted(text: str) -> str:
     """Return a case whose faults strike the next calls that they fit: no byte is lost where none passes."""
-    return str(Case(tuple(_fitted(fault, counts()) for fault in Case.parse(text).faults)))
+    numbered = _WORD.sub(lambda found: str(_call(found)), text)
+    return str(Case(tuple(_fitted(fault, counts()) for fault in Case.parse(numbered).faults)))
+
+
+def _call(found: re.Match[str]) -> int:
+    return calls_with(found["word"])[int(found["number"])] + int(found["off"] or 0)
 
 
 def _fitted(fault: Fault, made: Counts) -> Fault:
