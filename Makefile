@@ -4,7 +4,7 @@ VENV   := .venv
 BIN    := $(VENV)/bin
 READY  := $(VENV)/.ready
 
-.PHONY: demo test lint types imports tests test-long demo-50 bench-optics bench-vision bench-control night crash sweep mutants clean
+.PHONY: demo test lint types imports tests test-long demo-50 bench-optics bench-vision bench-control night crash sweep mutants fuzz soak coverage clean
 
 demo: $(READY)
 	$(BIN)/coincide demo
@@ -63,6 +63,19 @@ sweep: $(READY)
 # Known bugs, one at a time, in a copy of the program: the sweep has to notice each.
 mutants: $(READY)
 	$(BIN)/python benchmarks/mutants.py
+
+# Ten million inputs to the parsers, coverage-guided; atheris has wheels for Linux and macOS.
+fuzz: $(READY)
+	$(BIN)/python -m pip install --quiet --editable '.[fuzz]'
+	$(BIN)/python benchmarks/fuzz.py
+
+# A thousand alignments and eight nights in one process; half an hour and more.
+soak: $(READY)
+	OMP_NUM_THREADS=1 OPENBLAS_NUM_THREADS=1 $(BIN)/python benchmarks/soak.py
+
+# Branches of driver and control that no test takes; each has to be in benchmarks/uncovered.toml with its reason.
+coverage: $(READY)
+	OMP_NUM_THREADS=1 OPENBLAS_NUM_THREADS=1 $(BIN)/python benchmarks/coverage_rooms.py
 
 clean:
 	rm -rf $(VENV) runs build dist *.egg-info .mypy_cache .pytest_cache .ruff_cache

@@ -18,12 +18,15 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 
+from station.sweep.sample import SAMPLE, fitted
+
 ROOT = Path(__file__).resolve().parent.parent
 PACKAGES = ("optics", "driver", "vision", "control", "sim", "station")
 LONGEST_S = 900.0
 
 # Runs in the copy; says which case noticed what, and stops there.
 PROBE = """
+import json
 import sys
 import cv2
 cv2.setNumThreads(1)
@@ -31,12 +34,12 @@ from pathlib import Path
 import station
 assert Path(station.__file__).is_relative_to(Path.cwd()), station.__file__
 from station.sweep.plan import judge_all
-from station.sweep.sample import SAMPLE, fitted
-for judged in judge_all([fitted(text) for text in SAMPLE]):
+cases = json.load(sys.stdin)
+for judged in judge_all(cases):
     if judged.broken:
         print(f"{judged.case}: {judged.broken[0]}"[:200])
         sys.exit(1)
-print(f"{len(SAMPLE)} cases, no rule broken")
+print(f"{len(cases)} cases, no rule broken")
 """
 
 
@@ -72,6 +75,8 @@ def probe(folder: Path) -> tuple[int, str]:
             ["nice", "-n", "10", sys.executable, "-c", PROBE],
             cwd=folder,
             env={**os.environ, **once, "PYTHONPATH": str(folder)},
+            # The sample of the program as it is: where the calls are is no business of a mutant.
+            input=json.dumps([fitted(text) for text in SAMPLE]),
             capture_output=True,
             text=True,
             timeout=LONGEST_S,

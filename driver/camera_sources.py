@@ -71,7 +71,10 @@ class FolderSource:
         if path is None:
             raise self._fault(FaultCode.CAMERA_LOST, asked, "there are no more images")
         self._sequence += 1
-        image = cv2.imread(str(path), cv2.IMREAD_UNCHANGED)
+        image = None
+        # A header that claims more pixels than the library takes makes it raise; the rest it only refuses.
+        with contextlib.suppress(cv2.error):
+            image = cv2.imread(str(path), cv2.IMREAD_UNCHANGED)
         if image is None:
             raise self._fault(FaultCode.FRAME_WRONG, asked, f"{path.name} cannot be read as an image")
         return Shot(image, self._exposure_s, self._clock.now_s(), self._sequence)

@@ -123,7 +123,8 @@ class PhraseTable(_Table):
         """Check a table given as TOML text; see :meth:`from_mapping`."""
         try:
             mapping = tomllib.loads(text)
-        except tomllib.TOMLDecodeError as problem:
+        # Besides its own errors the library lets through those of huge integers and of endless brackets.
+        except (ValueError, RecursionError) as problem:
             raise PhraseTableError(f"{source}: not TOML: {problem}") from None
         return cls.from_mapping(mapping, source)
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import errno
 import hashlib
 from collections.abc import Callable
@@ -150,7 +151,9 @@ class Frames:
             raise self.context.refused(Problem.UNKNOWN, asked, str(error.strerror)) from error
         import cv2  # noqa: PLC0415  a fifth of a second to load, and only frames need it
 
-        found = cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_UNCHANGED)
+        found = None
+        with contextlib.suppress(cv2.error):  # raised for an empty file and for one that claims too much
+            found = cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_UNCHANGED)
         if found is None or hashlib.sha256(found.tobytes()).hexdigest() != kept.sha256:
             words = "the file does not hold the pixels that were kept"
             raise self.context.database.error(Problem.CORRUPT, asked, words, "take it from a backup")

@@ -78,6 +78,9 @@ def parse_toml(text: str, name: str) -> dict[str, Any]:
         raise BadInput(
             name, "", line=line, found=what or str(error), allowed="TOML (toml.io, version 1.0)"
         ) from error
+    except (ValueError, RecursionError) as error:
+        # Integers of thousands of digits, brackets in brackets in brackets: the library says no line.
+        raise BadInput(name, "", found=str(error), allowed="TOML (toml.io, version 1.0)") from error
 
 
 def read_model(model: type[Model], text: str, name: str) -> Model:

@@ -83,10 +83,10 @@ def decode(data: JsonValue) -> Any:
     CodecError
         When ``data`` is not a message of this version.
     """
-    if not isinstance(data, dict) or data.get("is") not in _TYPES:
-        name = data.get("is") if isinstance(data, dict) else type(data).__name__
+    name = data.get("is") if isinstance(data, dict) else type(data).__name__
+    if not isinstance(data, dict) or not isinstance(name, str) or name not in _TYPES:
         raise CodecError(f"{name!r} is not a message; known are {', '.join(sorted(_TYPES))}")
-    cls = _TYPES[str(data["is"])]
+    cls = _TYPES[name]
     hints = typing.get_type_hints(cls)
     given = {key: part for key, part in data.items() if key != "is"}
     unknown = sorted(set(given) - set(hints))
@@ -94,7 +94,7 @@ def decode(data: JsonValue) -> Any:
         raise CodecError(f"{cls.__name__} has no field {unknown[0]!r}")
     try:
         return cls(**{key: _decode_as(hints[key], part) for key, part in given.items()})
-    except (TypeError, ValueError, KeyError) as error:
+    except (TypeError, ValueError, KeyError, AttributeError, OverflowError, RecursionError) as error:
         raise CodecError(f"{cls.__name__}: {error}") from error
 
 
