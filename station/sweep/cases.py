@@ -150,7 +150,7 @@ class Counts:
         Of each call of the line: whether it is a read, and whether bytes pass in it.
     camera : int
     first_beam : int
-        Index of the first frame in which the beam is looked at.
+        Index of the last of the frames in which the bare beam's place is measured.
     clock, handler, record, control : int
     """
 
@@ -173,7 +173,7 @@ class Counts:
 def single_faults(counts: Counts, place: Place, at: int) -> Iterator[Fault]:
     """Return every fault that fits one call.
 
-    Where no byte passes, none can be lost; and a beam that has moved before it was looked at first is another
+    Where no byte passes, none can be lost; and a beam that has moved before its place was measured first is another
     bench, whose file vouches for the beam in the hole (``reference.beam_in_hole_sigma_um``).
     """
     misfits: set[str] = set()

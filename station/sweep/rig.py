@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import traceback
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any, Literal, cast
 
@@ -113,6 +113,7 @@ class Watched:
     def __init__(self, inner: Measures, rig: Rig) -> None:
         self._inner, self._rig = inner, rig
         self._measured: dict[str, int] = {}
+        self._size: dict[str, tuple[int, ...]] = {}
         self._off_in_map_mm: dict[str, float] = {}
 
     def __getattr__(self, name: str) -> Any:
@@ -122,17 +123,21 @@ class Watched:
     def image(self, frame: Frame, sensor: Sensor) -> Image:
         """Note what is wrong with a frame that is about to be measured."""
         rig = self._rig
-        setup = rig.made.sim.camera_setups[frame.camera]
         if frame.sequence <= self._measured.get(frame.camera, 0):
             rig.seen.wrong_frames.append(f"{frame.camera} frame {frame.sequence} is not new")
-        if frame.pixels.shape != (setup.height_px, setup.width_px):
+        # The bench file does not say how large frames are: the first one of a camera does.
+        if frame.pixels.shape != self._size.setdefault(frame.camera, frame.pixels.shape):
             rig.seen.wrong_frames.append(f"{frame.camera} frame {frame.sequence} has {frame.pixels.shape}")
         self._measured[frame.camera] = frame.sequence
-        rig.note_frame()
         if rig.made.sim.controller.shutter.is_open:
             # Frames without the beam show nothing of the lens: what it did since, nobody can have seen.
             rig.seen.at_verdict = rig.made.sim.truth()
         return self._inner.image(frame, sensor)
+
+    def mean(self, images: Sequence[Image]) -> Image:
+        """Put frames together."""
+        self._rig.note_mean()
+        return self._inner.mean(images)
 
     def map(self, image: Image, eye: PlateCamera) -> PlateMap | NoMap:
         """Map a plate; a camera that was knocked before is mapped as it stands."""
@@ -267,8 +272,8 @@ class Rig:
         )
         return seen
 
-    def note_frame(self) -> None:
-        """Count the frames until the beam is looked at first."""
+    def note_mean(self) -> None:
+        """Note the last frame in which the first place of the beam is measured."""
         if self.made.sim.controller.shutter.is_open and self._first_beam is None:
             self._first_beam = self.cameras.calls - 1
 
