@@ -1,7 +1,7 @@
 """Branch coverage of driver and control by their tests: `make coverage`.
 
-Every branch that no test takes has to stand in uncovered.toml with the reason. The last line is one JSON object;
-exit status 1 below 95 % or where a branch is not listed (or listed and taken).
+Every branch that no test takes has to stand in uncovered.toml with the reason. The last line is one JSON
+object; exit status 1 below 95 % or where a branch is not listed (or listed and taken).
 """
 
 from __future__ import annotations

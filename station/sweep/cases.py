@@ -173,8 +173,8 @@ class Counts:
 def single_faults(counts: Counts, place: Place, at: int) -> Iterator[Fault]:
     """Return every fault that fits one call.
 
-    Where no byte passes, none can be lost; and a beam that has moved before its place was measured first is another
-    bench, whose file vouches for the beam in the hole (``reference.beam_in_hole_sigma_um``).
+    Where no byte passes, none can be lost; and a beam that has moved before its place was measured first is
+    another bench, whose file vouches for the beam in the hole (``reference.beam_in_hole_sigma_um``).
     """
     misfits: set[str] = set()
     if place is Place.LINE and not counts.line_bytes[at]:
