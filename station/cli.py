@@ -166,6 +166,9 @@ _archive = click.option(
     "--archive", default="runs/archive.sqlite", show_default=True, help="File, or postgresql:// address."
 )
 _station = click.option("--station", help="Name of this station. Default: the bench's name.")
+_targets_set = click.option(
+    "--targets-set", is_flag=True, help="The targets were set to the beam: the bare beam begins anew."
+)
 _who = click.option("--who", default="operator", show_default=True, help="Who does this; the trail keeps it.")
 
 
@@ -178,6 +181,7 @@ _who = click.option("--who", default="operator", show_default=True, help="Who do
 @click.option("--name", required=True, help="Name of the lot.")
 @click.option("--settings", type=_FILE, help="LOT.toml: limits, checks, alarms.")
 @click.option("--unreleased", is_flag=True, help="Use recipes that nobody has released.")
+@_targets_set
 @_archive
 @_station
 @_who
@@ -194,9 +198,7 @@ def lot(stop: StopRequest, /, **options: Any) -> int:
 @cli.command()
 @click.option("--bench", type=_FILE, required=True, help="BENCH.toml: what belongs to the bench.")
 @click.option("--name", help="Name of the lot. Default: the one of the part in hand, else the newest.")
-@click.option(
-    "--targets-set", is_flag=True, help="The targets were set to the beam: the bare beam begins anew."
-)
+@_targets_set
 @_archive
 @_station
 @_who

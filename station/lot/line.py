@@ -10,11 +10,12 @@ from datetime import datetime, timedelta
 from importlib import metadata
 
 from driver.faults import DeviceFault
-from station.archive import Archive, Calibration, CalibrationKind, Need, Severity
+from station.archive import Archive, Calibration, CalibrationKind, Need, Severity, WhenExpired
 from station.archive import Setup as MadeWith
 from station.config import Setup
 from station.looking import Eyes, PlateNotMapped
 from station.lot.handling import Handling
+from station.lot.part.frames import FrameKeeper
 from station.lot.part.learned import Learned, memory_of, memory_text
 from station.lot.part.references import (
     BareBeam,
@@ -29,8 +30,6 @@ from station.wiring import Bench
 
 BEAM = Need(CalibrationKind.BARE_BEAM, "beam")
 MOUNT = Need(CalibrationKind.MOUNT, "mount")
-MOUNT_LASTS = timedelta(days=7)
-BARE_BEAM_LASTS = timedelta(hours=24)
 PROGRAM = "program"
 
 _REMEDIES = {
@@ -71,6 +70,8 @@ class Line:
         Called whenever the loop goes round.
     resting : callable
         Makes the context in which a person or a feeder may take any time; nothing moves then.
+    frames : FrameKeeper or None
+        Keeps frames by rule, where it hears of them.
     """
 
     bench: Bench
@@ -84,6 +85,7 @@ class Line:
     local_now: Callable[[], datetime]
     beat: Callable[[], None]
     resting: Callable[[], AbstractContextManager[object]] = nullcontext
+    frames: FrameKeeper | None = None
     learned: Learned = field(default_factory=Learned)
     references: References = field(init=False)
     _calibration: Calibration | None = field(default=None, init=False)
@@ -126,6 +128,21 @@ class Line:
             self._note_bare_beam(setup, seen)
         return None
 
+    def require_valid(self, setup: Setup) -> None:
+        """Ask, before a lot starts and never in the middle of it, whether its calibrations are valid.
+
+        What is missing or expired is made anew by the first bare-beam check, or refused, as the settings say.
+
+        Raises
+        ------
+        Refused
+            ``EXPIRED``.
+        """
+        when = WhenExpired(self.settings.checks.when_expired)
+        found = self.archive.calibrations.for_run(setup.bench.name, [BEAM], when)
+        for words in found.words:
+            self.log(f"{words}: it is made anew")
+
     def recall_beginning(self, setup: Setup) -> BareBeam | None:
         """Take over where the bare beam was in the beginning, while that record is valid."""
         found = self.archive.calibrations.newest(setup.bench.name, BEAM)
@@ -155,7 +172,7 @@ class Line:
         """Keep what the parts taught about the bench for the next lot."""
         if self.learned.memory is None:
             return
-        until = self.archive.context.now() + MOUNT_LASTS
+        until = self.archive.context.now() + timedelta(days=self.settings.checks.mount_valid_days)
         text = memory_text(self.learned.memory)
         self.archive.calibrations.add(
             setup.bench.name, MOUNT, text, who=PROGRAM, why="learned from the parts", valid_until_utc=until
@@ -174,7 +191,7 @@ class Line:
 
     def _note_bare_beam(self, setup: Setup, seen: BareBeam) -> None:
         """Keep what the next parts rest on, so that a lens can be verified after a crash."""
-        until = self.archive.context.now() + BARE_BEAM_LASTS
+        until = self.archive.context.now() + timedelta(hours=self.settings.checks.bare_beam_valid_hours)
         self._calibration = self.archive.calibrations.add(
             setup.bench.name,
             BEAM,

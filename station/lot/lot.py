@@ -97,6 +97,7 @@ class LotRun:
 
     def _work(self) -> LotEnd:
         begun_s = self.line.bench.clock.now_s()
+        self._prune(now=True)
         self._checks.begin()
         while (work := self._next(begun_s)) is not None:
             self._after(work, work.work())
@@ -195,6 +196,7 @@ class LotRun:
             self._after_check(final)
             return
         self._parts += 1
+        self._prune()
         self._checks.count_part()
         if self._parts % self.line.settings.checks.bare_beam_every == 1:
             # Not only at the end: a crash must not cost what was learned.
@@ -212,6 +214,10 @@ class LotRun:
                 raise StationStopError(cause)
             self.line.bell.ring(severity, cause, lot_id=claim.lot_id, part_id=claim.part_id)
         self.line.raise_if_stopped()
+
+    def _prune(self, *, now: bool = False) -> None:
+        if self.line.frames is not None:
+            self.line.frames.prune(self.line.bell.ring, now=now)
 
     def _after_check(self, final: FinalRecord) -> None:
         self.line.log(f"check part: {final.outcome}: {final.reason}")

@@ -14,7 +14,7 @@ from control.plan import BenchModel
 from control.still import StillLens
 from control.unknowns import Vector
 from driver.faults import REMEDIES, DeviceFault, FaultCode
-from station.archive import FinalRecord, InHand, PartKind, Phase, Severity
+from station.archive import FinalRecord, InHand, KeepRule, PartKind, Phase, Severity
 from station.config import Setup
 from station.looking import PlateNotMapped
 from station.lot.line import OPERATOR, Line, StationStopError, cause_of
@@ -110,7 +110,10 @@ class OnePart:
         tries: list[Try] = []
         while True:
             record = PartRecord(self.setup, self.part)
+            if self.line.frames is not None:
+                self.line.frames.begin()
             tries.append(self._try(record))
+            self._keep_frames(tries[-1])
             if not self._once_more(tries):
                 return record, self._concluded(tries)
             tried = tries[-1]
@@ -122,6 +125,21 @@ class OnePart:
                 self.line.wait(wait_s)
                 wait_s *= 2
             self._take_up_again(f"again: {code}")
+
+    def _keep_frames(self, tried: Try) -> None:
+        """Keep the frames of the last look, or of what went wrong; first ones are kept on the way."""
+        if self.line.frames is None:
+            return
+        well = tried.finish.outcome is Outcome.ALIGNED
+        self.line.frames.keep(self.part.claim, KeepRule.LAST if well else KeepRule.ANOMALY, self._ring)
+
+    def _keep_first(self) -> None:
+        if self.line.frames is not None:
+            self.line.frames.keep(self.part.claim, KeepRule.FIRST, self._ring)
+
+    def _ring(self, severity: Severity, cause: Cause) -> None:
+        claim = self.part.claim
+        self.line.bell.ring(severity, cause, lot_id=claim.lot_id, part_id=claim.part_id)
 
     def _once_more(self, tries: Sequence[Try]) -> bool:
         """Say whether the part is tried again, on a bench that is homed, mapped and checked anew."""
@@ -224,6 +242,7 @@ class OnePart:
             references=line.references,
             beat=line.beat,
             stays_on=stays_on,
+            first_look=self._keep_first if isinstance(decides, Aligner) else None,
         )
 
     def _run(self, runner: PartRunner) -> Finish:

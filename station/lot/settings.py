@@ -75,6 +75,10 @@ class ChecksTable(Strict):
     plates_moved_um: Positive = Field(
         25.0, description="a map that has moved by this does not count any more"
     )
+    bare_beam_valid_hours: Positive = Field(
+        24.0, description="how long the record of the bare beam's place lasts from its last check"
+    )
+    mount_valid_days: Positive = Field(7.0, description="how long what parts taught about the mount lasts")
     when_expired: Literal["redo", "refuse"] = Field(
         "redo",
         description="the record of the bare beam's place is missing or expired when the lot starts: see it "
@@ -123,6 +127,19 @@ class FaultsTable(Strict):
     wait_s: NotNegative = Field(5.0, description="pause after a fault; doubled each time for the same part")
 
 
+class FramesTable(Strict):
+    """Frames that are kept: of the first look, of the last, and of what went wrong."""
+
+    keep: bool = Field(True, description="keep frames at all")
+    folder: str | None = Field(
+        None, description="where; by default beside an archive that is a file, nowhere for a server"
+    )
+    max_age_days: Positive = Field(30.0, description="older files are removed; the record never is")
+    max_gigabytes: Positive = Field(
+        20.0, description="the oldest files are removed until so much is left, those of anomalies last"
+    )
+
+
 class EndTable(Strict):
     """What is done at the end of a lot, whatever ended it; motion is stopped, the shutter closed anyway."""
 
@@ -145,6 +162,7 @@ class LotTable(Strict):
     rejects: RejectsTable = RejectsTable()
     drift: DriftTable = DriftTable()
     faults: FaultsTable = FaultsTable()
+    frames: FramesTable = FramesTable()
     at_end: EndTable = EndTable()
     alarms: AlarmsTable = AlarmsTable()
 

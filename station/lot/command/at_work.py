@@ -8,6 +8,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import datetime
+from pathlib import Path
 
 from driver.protocols import LensHandler
 from station.archive import Archive
@@ -17,7 +18,8 @@ from station.display import AskedPerson, Display, StandardError
 from station.looking import Eyes
 from station.lot.handling import ByHandler, ByLines, Handling
 from station.lot.line import Line, software
-from station.lot.settings import LotTable
+from station.lot.part.frames import FrameKeeper
+from station.lot.settings import FramesTable, LotTable
 from station.lot.watch.alarms import Bell
 from station.lot.watch.notify import ServiceManager
 from station.lot.watch.watchdog import SafeStep, Watchdog
@@ -58,9 +60,13 @@ def log(words: str) -> None:
         sys.stderr.flush()
 
 
-def open_archive(options: Options, bench_name: str) -> Archive:
-    """Open the archive of a station; frames lie beside a file."""
-    return Archive(options.archive, station=options.station or bench_name, software=software())
+def open_archive(options: Options, bench_name: str, frames: FramesTable | None = None) -> Archive:
+    """Open the archive of a station; frames lie where the settings say, by default beside a file."""
+    named = None if frames is None else frames.folder
+    folder = Path(named) if named else None
+    if folder is None and "://" not in options.archive:
+        folder = Path(options.archive).absolute().parent / "frames"
+    return Archive(options.archive, station=options.station or bench_name, software=software(), frames=folder)
 
 
 @contextmanager
@@ -81,11 +87,12 @@ def station_at_work(
         stack.callback(bell.close)
         limit_s = (setup.bench.motion.home_timeout_s or _HOMING_S) + _LONGEST_CALL_S
         dog = stack.enter_context(Watchdog(limit_s, safe_steps(bench, stop), log, manager))
+        frames = FrameKeeper(archive, settings.frames)
         manager.ready("at work")
         stack.callback(manager.stopping)
         yield Line(
             bench=bench,
-            eyes=Eyes(bench, lambda _frame, _purpose: None),
+            eyes=Eyes(bench, frames.note),
             archive=archive,
             handling=_handling(bench.lens_handler, setup, options),
             settings=settings,
@@ -95,6 +102,7 @@ def station_at_work(
             local_now=lambda: datetime.now().astimezone(),
             beat=dog.beat,
             resting=dog.resting,
+            frames=frames,
         )
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 import sys
 from collections.abc import Mapping
@@ -37,6 +38,7 @@ def run_lot(
     station: str | None,
     who: str,
     as_json: bool,
+    targets_set: bool,
     stop: StopRequest,
 ) -> int:
     """Work through a new lot; return the exit status."""
@@ -46,14 +48,19 @@ def run_lot(
     _check_part_is_no_other(table, settings, listed, list(setups))
     first = next(iter(setups.values()))
     options = Options(archive, station, who, feeder=parts is None)
-    with open_archive(options, first.bench.name) as opened:
+    with open_archive(options, first.bench.name, table.frames) as opened:
         _refuse_what_is_in_hand(opened)
         usable = {key: (_recipe(opened, key, one, who, unreleased), one) for key, one in setups.items()}
         for recipe, _ in usable.values():
             log(recipe.words)
         with station_at_work(first, opened, table, options, stop) as line:
             # Devices that are not there are bad input: the lot is made only once they are open.
+            if targets_set:
+                line.begin_anew(first, who, "the targets were set to the beam")
+            else:
+                line.require_valid(first)
             order = create_order(opened, name, listed, usable, table, who)
+            note_settings(opened, table, first, who=who, why=f"lot {name}")
             line.recall_beginning(first)
             line.recall_learned(first)
             end = LotRun(line, order).run()
@@ -97,6 +104,22 @@ def release(*, recipe: Path, why: str, archive: str, station: str, who: str) -> 
             version = opened.recipes.release(table.name, version.version, who=who, why=why)
     sys.stdout.write(f"{version.title}: {version.state.value}\n")
     return DONE
+
+
+def note_settings(archive: Archive, table: LotTable, setup: Setup, *, who: str, why: str) -> None:
+    """Put settings of the lot and the bench file into the trail, where they are not what they were."""
+    station = archive.context.station
+    found = {
+        f"{group}.{key}": value
+        for group, values in table.model_dump(mode="json").items()
+        for key, value in values.items()
+    }
+    found[f"bench {setup.bench.name}"] = hashlib.sha256(setup.bench_file.text.encode()).hexdigest()
+    known = archive.settings.all()
+    for key, value in found.items():
+        name, told = f"{station}: {key}", "none" if value is None else value
+        if known.get(name) != told:
+            archive.settings.change(name, told, who=who, why=why)
 
 
 def _resumed(line: Line, order: Order, first: Setup, options: Options, *, targets_set: bool) -> LotEnd:

@@ -9,6 +9,7 @@ from control.messages import (
     Action,
     Faulted,
     Finish,
+    Looked,
     Observation,
     OperatorStopped,
     Outcome,
@@ -44,6 +45,8 @@ class PartRunner(Runner):
         Called with every step: the loop goes round.
     stays_on : callable
         Names the outputs that the way out has to leave on.
+    first_look : callable or None
+        Called once, when the first look was taken.
 
     Attributes
     ----------
@@ -54,6 +57,7 @@ class PartRunner(Runner):
     references: References
     beat: Callable[[], None] = _nothing
     stays_on: Callable[[], tuple[str, ...]] = tuple
+    first_look: Callable[[], None] | None = None
     cause: str = field(default="", init=False)
 
     def _connect(self) -> Observation:
@@ -68,6 +72,9 @@ class PartRunner(Runner):
             self.cause = seen.code
         elif isinstance(seen, OperatorStopped):
             self.cause = "operator"
+        elif isinstance(seen, Looked) and self.first_look is not None:
+            self.first_look()
+            self.first_look = None
         return seen
 
     def _carry_out(self, action: Action) -> Observation:
