@@ -2,11 +2,12 @@
 
 1. kill -9 at random instants of a lot, started again until the lot is done, over and over;
 2. at every n-th write, flush, opening and removal of one part (and the station's start): SIGKILL, ENOSPC and
-EIO.
+EIO;
+3. the same at every single call of a small station that only uses the archive (crash_archive.py);
+4. loss of power at every call of a part's life and of an upgrade, replayed from the log of writes.
 
 After each, an independent checker (crash_check.py) looks at the archive; then the station resumes and it
-looks again. The same for the archive alone, at every single call, and for loss of power: crash_archive.py.
-Needs strace.
+looks again. Needs strace.
 """
 
 from __future__ import annotations
@@ -23,10 +24,11 @@ import sys
 import tempfile
 import time
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from contextlib import closing
 from pathlib import Path
 
+import crash_archive
 import crash_lot
 import cv2
 import numpy as np
@@ -195,21 +197,49 @@ def main() -> int:
     if shutil.which("strace") is None:
         print("strace is missing: apt-get install strace", file=sys.stderr)
         return 2
-    os.environ["CRASH_CHILD"] = "crash_lot"
     cv2.setNumThreads(1)
     tally = LotTally()
-    with tempfile.TemporaryDirectory(prefix="crash_") as name:
-        root = Path(name).resolve()
-        begun = time.perf_counter()
-        print(f"kill -9 at {options.kills} random instants of lots")
-        random_kills(root, options.kills, options.seed, tally)
-        print(f"  {time.perf_counter() - begun:.0f} s; {tally.line()}")
-        print("a fault at the calls of one part")
-        every_call(root, options.stride, tally)
-        print(f"  {time.perf_counter() - begun:.0f} s")
+    # A kill or a failing call loses nothing that a memory disk would keep, and the loss of power is a model.
+    memory = "/dev/shm" if os.access("/dev/shm", os.W_OK) else None
+    with tempfile.TemporaryDirectory(prefix="crash_", dir=memory) as name:
+        lots, alone = Path(name).resolve() / "lots", Path(name).resolve() / "alone"
+        lots.mkdir()
+        alone.mkdir()
+        steps: list[tuple[str, str, Callable[[], None]]] = [
+            (
+                "crash_lot",
+                f"kill -9 at {options.kills} random instants of lots",
+                lambda: random_kills(lots, options.kills, options.seed, tally),
+            ),
+            (
+                "crash_lot",
+                f"a fault at every {options.stride}. call of one part of a lot",
+                lambda: every_call(lots, options.stride, tally),
+            ),
+            (
+                "crash_child",
+                "a fault at every call of one part, the archive alone",
+                lambda: crash_archive.every_call(alone, 1, tally),
+            ),
+            (
+                "crash_child",
+                "loss of power at every call",
+                lambda: crash_archive.power_cuts(alone, 3, options.seed, 5, tally),
+            ),
+            (
+                "crash_child",
+                "loss of power at every call of an upgrade",
+                lambda: crash_archive.upgrade_cuts(alone, options.seed, tally),
+            ),
+        ]
+        for child, title, step in steps:
+            os.environ["CRASH_CHILD"] = child
+            begun = time.perf_counter()
+            print(title, flush=True)
+            step()
+            print(f"  {time.perf_counter() - begun:.0f} s; {tally.line()}", flush=True)
     print(f"how the stations with a fault ended: {dict(tally.told)}")
-    line = {"kills": tally.kills, "injected": tally.injected, **tally.findings.counts()}
-    print(json.dumps(line | {"errors_not_told": tally.untold}))
+    print(tally.line())
     return 0 if tally.findings.clean and not tally.untold else 1
 
 

@@ -243,6 +243,46 @@ def release(**options: Any) -> int:
     return int(_lots().release(**options))
 
 
+_desk_station = click.option("--station", default="desk", show_default=True, help="Where this is done.")
+_why = click.option("--why", help="On what grounds; the trail keeps it.")
+
+
+@cli.command()
+@click.option("--recipe", required=True, help="Name of the recipe.")
+@click.option("--version", type=click.IntRange(1), required=True, help="Its version.")
+@click.option("--why", required=True, help="On what grounds; the trail keeps it.")
+@_archive
+@_desk_station
+@click.option("--who", required=True, help="Who signs.")
+def withdraw(**options: Any) -> int:
+    """Take a version of a recipe out of use: no lot starts with it any more."""
+    return int(_desk().run_withdraw(**options))
+
+
+@cli.command()
+@click.option("--acknowledge", type=click.IntRange(1), multiple=True, help="Number of an alarm; repeatable.")
+@_why
+@_archive
+@_desk_station
+@_who
+@_json
+def alarms(**options: Any) -> int:
+    """List the alarms that nobody has acknowledged, or acknowledge some."""
+    return int(_desk().run_alarms(**options))
+
+
+@cli.command()
+@click.option("--clear", type=click.IntRange(1), multiple=True, help="Number of a doubt; repeatable.")
+@_why
+@_archive
+@_desk_station
+@_who
+@_json
+def doubts(**options: Any) -> int:
+    """List the parts that a failed check part puts in doubt, or clear some."""
+    return int(_desk().run_doubts(**options))
+
+
 @cli.command()
 @_archive
 @click.option("--lot", help="Name of a lot.")
@@ -275,6 +315,12 @@ def _commands() -> Any:
     from station import commands  # noqa: PLC0415  as said above
 
     return commands
+
+
+def _desk() -> Any:
+    from station.lot.command import desk  # noqa: PLC0415  as in _commands
+
+    return desk
 
 
 def _lots() -> Any:
