@@ -47,7 +47,7 @@ def planned(count: int) -> dict[str, PlannedPart]:
     return {part.serial: part for part in parts}
 
 
-def make_archive(path: Path, parts: int) -> None:
+def make_archive(path: Path | str, parts: int, settings: LotTable | None = None) -> None:
     with Archive(path, station=STATION) as archive:
         setups = {}
         for name in dict.fromkeys(RECIPES):
@@ -56,10 +56,19 @@ def make_archive(path: Path, parts: int) -> None:
             archive.recipes.release(name, version, who="benchmark", why="crash")
             setups[name] = (archive.recipes.for_run(name), setup)
         lines = [PartLine(part.serial, part.recipe, n) for n, part in enumerate(planned(parts).values(), 2)]
-        create_order(archive, LOT, lines, setups, LotTable(), "benchmark")
+        create_order(archive, LOT, lines, setups, settings or LotTable(), "benchmark")
 
 
-def work(path: Path, at_most: int, say: Say = say, parts: int = 12, seed: int = 0) -> None:
+def work(
+    path: Path | str,
+    at_most: int,
+    say: Say = say,
+    parts: int = 12,
+    seed: int = 0,
+    *,
+    station: str = STATION,
+    patience_s: float = 0.5,
+) -> None:
     """Go on with the lot, at most that many parts; the one in hand first."""
     night = NightBench(planned(parts), seed)
     begun = datetime.now(UTC)
@@ -67,7 +76,7 @@ def work(path: Path, at_most: int, say: Say = say, parts: int = 12, seed: int = 
     def now() -> datetime:
         return begun + timedelta(seconds=night.sim.clock.now_s())
 
-    with Archive(path, station=STATION, patience_s=0.5, now=now) as archive, StopRequest() as stop:
+    with Archive(path, station=station, patience_s=patience_s, now=now) as archive, StopRequest() as stop:
         say("READY")
         left = [at_most]
 

@@ -128,6 +128,11 @@ class Line:
             self._note_bare_beam(setup, seen)
         return None
 
+    def known_as(self, setup: Setup) -> str:
+        """Return the name of this very bench in the archive: bench files of two stations may be copies."""
+        station = self.archive.context.station
+        return station if station == setup.bench.name else f"{setup.bench.name} at {station}"
+
     def require_valid(self, setup: Setup) -> None:
         """Ask, before a lot starts and never in the middle of it, whether its calibrations are valid.
 
@@ -139,13 +144,13 @@ class Line:
             ``EXPIRED``.
         """
         when = WhenExpired(self.settings.checks.when_expired)
-        found = self.archive.calibrations.for_run(setup.bench.name, [BEAM], when)
+        found = self.archive.calibrations.for_run(self.known_as(setup), [BEAM], when)
         for words in found.words:
             self.log(f"{words}: it is made anew")
 
     def recall_beginning(self, setup: Setup) -> BareBeam | None:
         """Take over where the bare beam was in the beginning, while that record is valid."""
-        found = self.archive.calibrations.newest(setup.bench.name, BEAM)
+        found = self.archive.calibrations.newest(self.known_as(setup), BEAM)
         if found is None or found.why_not_valid(self.archive.context.now()):
             return None
         bare = BareBeam.of(found.text, self.bench.clock.now_s())
@@ -155,7 +160,7 @@ class Line:
 
     def begin_anew(self, setup: Setup, who: str, why: str) -> None:
         """Withdraw where the bare beam was in the beginning: the targets were set again."""
-        found = self.archive.calibrations.newest(setup.bench.name, BEAM)
+        found = self.archive.calibrations.newest(self.known_as(setup), BEAM)
         if found is not None and found.withdrawn_utc is None:
             self.archive.calibrations.withdraw(found.id, who=who, why=why)
         self.references.first_mm = None
@@ -164,7 +169,7 @@ class Line:
 
     def recall_learned(self, setup: Setup) -> None:
         """Take over what earlier lots taught about the bench, while that record is valid."""
-        found = self.archive.calibrations.newest(setup.bench.name, MOUNT)
+        found = self.archive.calibrations.newest(self.known_as(setup), MOUNT)
         if found is not None and not found.why_not_valid(self.archive.context.now()):
             self.learned.memory = memory_of(found.text)
 
@@ -175,7 +180,12 @@ class Line:
         until = self.archive.context.now() + timedelta(days=self.settings.checks.mount_valid_days)
         text = memory_text(self.learned.memory)
         self.archive.calibrations.add(
-            setup.bench.name, MOUNT, text, who=PROGRAM, why="learned from the parts", valid_until_utc=until
+            self.known_as(setup),
+            MOUNT,
+            text,
+            who=PROGRAM,
+            why="learned from the parts",
+            valid_until_utc=until,
         )
 
     def made_with(self, setup: Setup) -> MadeWith:
@@ -193,7 +203,7 @@ class Line:
         """Keep what the next parts rest on, so that a lens can be verified after a crash."""
         until = self.archive.context.now() + timedelta(hours=self.settings.checks.bare_beam_valid_hours)
         self._calibration = self.archive.calibrations.add(
-            setup.bench.name,
+            self.known_as(setup),
             BEAM,
             seen.text(),
             who=PROGRAM,

@@ -8,7 +8,7 @@ from collections.abc import Callable
 
 import pytest
 from archive_help import FakeClock, a_setup, aligned, look, lot_of, move, rejected
-from conftest import Server
+from postgres_server import Server
 from sqlalchemy import create_engine, select, text
 
 from station.archive import Archive, ArchiveError, Phase, Problem, Severity

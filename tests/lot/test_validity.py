@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import timedelta
 from typing import TYPE_CHECKING
 
 import pytest
 from night_bench import PlannedPart, setup_for
 
-from station.archive import Problem, Refused
+from station.archive import Archive, Problem, Refused
 from station.lot.command.lots import note_settings
 from station.lot.line import BEAM
+from station.lot.part.learned import Learned
 from station.lot.settings import LotTable
 
 if TYPE_CHECKING:
@@ -53,7 +55,7 @@ def test_what_is_expired_is_made_anew_and_said(make_cell: MakeCell) -> None:
     cell.line.require_valid(SETUP)
     assert any("never made: it is made anew" in line for line in cell.told)
     assert cell.run().done
-    found = cell.archive.calibrations.newest(SETUP.bench.name, BEAM)
+    found = cell.archive.calibrations.newest(cell.line.known_as(SETUP), BEAM)
     assert found is not None
     assert not found.why_not_valid(cell.now())
 
@@ -87,3 +89,14 @@ def test_a_setting_that_changes_from_lot_to_lot_is_in_the_trail(make_cell: MakeC
         ("cell: rejects.in_a_row", 3, 5, "B. Person", "lot 3"),
         ("cell: limits.lot_seconds", "none", 60.0, "B. Person", "lot 3"),
     }
+
+
+def test_stations_with_copies_of_a_bench_file_share_no_calibration(make_cell: MakeCell) -> None:
+    cell = make_cell(parts(1))
+    assert cell.run().done
+    cell.archive.close()
+    with Archive(cell.path, station="another cell", now=cell.now) as archive:
+        line = replace(cell.line, archive=archive, learned=Learned())
+        assert line.recall_beginning(SETUP) is None
+        line.recall_learned(SETUP)
+        assert line.learned.memory is None
