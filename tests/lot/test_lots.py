@@ -60,7 +60,8 @@ def test_homing_and_maps_are_kept_from_part_to_part(make_cell: MakeCell) -> None
     cell.night.bench.motion = Counting()  # type: ignore[assignment]
     cell.run()
     assert len(homed) == 1
-    checks = cell.archive.trail.entries(kind="calibration", subject="simulated bench/bare_beam/beam")
+    subject = "simulated bench at cell/bare_beam/beam"
+    checks = cell.archive.trail.entries(kind="calibration", subject=subject)
     assert len(checks) == 2  # before the first part and before the third
 
 

@@ -35,7 +35,6 @@ class FrameKeeper:
     archive: Archive
     table: FramesTable
     _newest: dict[tuple[str, str], Frame] = field(default_factory=dict, init=False)
-    _kept: set[tuple[str, int]] = field(default_factory=set, init=False)
     _parts: int = field(default=0, init=False)
 
     @property
@@ -51,19 +50,15 @@ class FrameKeeper:
     def begin(self) -> None:
         """Forget what an earlier part or try left behind."""
         self._newest.clear()
-        self._kept.clear()
 
     def keep(self, claim: Claim, rule: KeepRule, ring: Ring) -> None:
-        """Keep the newest frames under a rule; none is kept twice for one try."""
-        for (camera, purpose), frame in self._newest.items():
-            if (camera, frame.sequence) in self._kept:
-                continue
+        """Keep the newest frames under a rule; asked again for the same try, none is kept twice."""
+        for (_, purpose), frame in self._newest.items():
             try:
                 self.archive.frames.keep(claim, frame, purpose=purpose, rule=rule)
             except ArchiveError as error:
                 ring(Severity.WARNING, Cause(NOT_KEPT, str(error), "make room on the disk of the frames"))
                 return
-            self._kept.add((camera, frame.sequence))
 
     def prune(self, ring: Ring, *, now: bool = False) -> None:
         """Remove old frames, at the start (``now``) and every so many parts; the record stays."""
