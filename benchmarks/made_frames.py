@@ -10,6 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 import numpy as np
+import scipy.fft
 from numpy.typing import NDArray
 
 from vision.image import Image, Sensor
@@ -17,6 +18,7 @@ from vision.image import Image, Sensor
 Array = NDArray[np.float64]
 WIDTH, HEIGHT = 1280, 1024
 PITCH_MM = 0.05
+HALO_WIDTH = 3.0  # of a halo over its spot's
 NODE = 0.5 / np.sqrt(3.0)  # a pixel integrates over its square: Gauss-Legendre nodes, exact to third order
 
 
@@ -78,7 +80,7 @@ class MadeFrame:
         """Halo and extra spots (ghosts), electrons."""
         total = np.zeros(np.broadcast(x, y).shape)
         for spot in self.spots if self.halo else ():
-            wide = MadeSpot(spot.x, spot.y, 3.0 * spot.sigma, spot.peak_e * self.halo)
+            wide = MadeSpot(spot.x, spot.y, HALO_WIDTH * spot.sigma, spot.peak_e * self.halo)
             total = total + wide.peak_e * wide.profile(x, y)
         for spot in self.extra:
             total = total + spot.peak_e * spot.profile(x, y)
@@ -120,9 +122,11 @@ def speckle(shape: tuple[int, int], grain_px: float, contrast: float, rng: np.ra
     # Field with a Gaussian correlation exp(-pi d^2 / (2 g^2)): that of the intensity is exp(-pi d^2 /
     # g^2), area g^2.
     spectrum = np.exp(-2.0 * np.pi * grain_px**2 * (fx**2 + fy**2))
-    noise = rng.standard_normal(shape) + 1j * rng.standard_normal(shape)
-    field_ = np.fft.ifft2(np.fft.fft2(noise) * np.sqrt(spectrum))
-    intensity = np.abs(field_) ** 2
+    # White noise is white in frequency as well: one transform makes the field.
+    noise = rng.standard_normal((2, *shape), np.float32)
+    noise *= np.sqrt(spectrum * shape[0] * shape[1]).astype(np.float32)
+    field_ = scipy.fft.ifft2(noise[0] + 1j * noise[1], overwrite_x=True)
+    intensity = (field_.real**2 + field_.imag**2).astype(float)
     intensity /= intensity.mean() if max(shape) > 300 else (2.0 * spectrum.mean())
     return 1.0 + contrast * (intensity - 1.0)
 
@@ -140,39 +144,45 @@ def expose(
     spot reaches; drawing them anew for every frame costs most of the time and tells nothing new.
     """
     part = (slice(0, frame.shape[0]), slice(0, frame.shape[1])) if elsewhere is None else _lit_window(frame)
-    total = np.zeros(frame.shape) if elsewhere is None else elsewhere.astype(float)
-    total[part] = 0.0
-    for _ in range(frames):
-        total[part] += _digits(frame, rng, shutter_open, part)
-    if frames == 1:
-        return Image(total.astype(np.uint16), 0.01, frame.sensor)
-    total[part] /= frames
-    return Image(total.astype(np.float32), 0.01, frame.sensor, frames)
+    clean = _spots_light(frame) if shutter_open else None
+    total = _digits(frame, rng, clean, part)
+    for _ in range(frames - 1):
+        total += _digits(frame, rng, clean, part)
+    kind = np.uint16 if frames == 1 else np.float32
+    pixels = np.empty(frame.shape, kind) if elsewhere is None else elsewhere.astype(kind)
+    pixels[part] = total if frames == 1 else total / frames
+    return Image(pixels, 0.01, frame.sensor, frames)
+
+
+def _spots_light(frame: MadeFrame) -> Array:
+    """Mean light of spots, halo and ghosts in the part of the frame that they reach, electrons."""
+    rows, columns = (np.arange(s.start, s.stop, dtype=float) for s in _lit_window(frame))
+    y, x = rows[:, None], columns[None, :]
+    total = np.zeros((rows.size, columns.size))
+    for dx in (-NODE, NODE):
+        for dy in (-NODE, NODE):
+            total += frame.expected(x + dx, y + dy) + frame.unwanted(x + dx, y + dy)
+    return total / 4.0
 
 
 def _digits(
-    frame: MadeFrame, rng: np.random.Generator, shutter_open: bool, part: tuple[slice, slice]
+    frame: MadeFrame, rng: np.random.Generator, clean: Array | None, part: tuple[slice, slice]
 ) -> Array:
+    """One frame's digital numbers; ``clean``: the spots' mean light, None where the shutter is closed."""
     rows, columns = (np.arange(s.start, s.stop, dtype=float) for s in part)
     y, x = rows[:, None], columns[None, :]
     top, left = part[0].start, part[1].start
     shape = (rows.size, columns.size)
     light = np.broadcast_to(frame.background(x, y), shape).copy()
-    if shutter_open:
+    if clean is not None:
         lit = _lit_window(frame)
         window = (
             slice(lit[0].start - top, lit[0].stop - top),
             slice(lit[1].start - left, lit[1].stop - left),
         )
-        yy, xx = y[window[0]], x[:, window[1]]
-        spots = sum(
-            frame.expected(xx + dx, yy + dy) + frame.unwanted(xx + dx, yy + dy)
-            for dx in (-NODE, NODE)
-            for dy in (-NODE, NODE)
-        )
-        spots = spots / 4.0
-        if frame.grain_px and spots.size:
-            spots = spots * speckle(spots.shape, frame.grain_px, frame.contrast, rng)
+        spots = clean
+        if frame.grain_px and clean.size:
+            spots = clean * speckle(clean.shape, frame.grain_px, frame.contrast, rng)
         light[window] += spots
     if frame.albedo is not None:
         light *= frame.albedo[part]
@@ -193,8 +203,8 @@ def _around(x: float, y: float, reach: float, shape: tuple[int, int]) -> tuple[s
 
 
 def _lit_window(frame: MadeFrame) -> tuple[slice, slice]:
-    """The part of the frame that the spots reach (6.5 sigma: 1e-9 of the peak)."""
-    reach = 6.5 * (3.0 if frame.halo else 1.0)
+    """The part of the frame that the spots reach (5.5 sigma: 3e-7 of the peak)."""
+    reach = 5.5 * (HALO_WIDTH if frame.halo else 1.0)
     boxes = [_around(s.x, s.y, reach * s.sigma, frame.shape) for s in (*frame.spots, *frame.extra)]
     if not boxes:
         return slice(0, 0), slice(0, 0)

@@ -20,6 +20,9 @@ Array = NDArray[np.float64]
 Array32 = NDArray[np.float32]
 
 CLEAR = 30.0  # gain of twice the log likelihood, to first order, from which an extra light is tried
+MOST_SPREAD = (
+    2.0  # of the noise, that the first test allows for; what it lets through by mistake costs only time
+)
 BETTER = 30.0  # gain from which it is believed
 SIZES = (0.35, 0.8)  # of the smallest wanted radius: what is looked for anywhere
 HALO = 3.0  # radius of a halo over its spot's, to begin with
@@ -29,7 +32,8 @@ LOOSE, LOOSE_HALO = 0.7, 0.3  # uncertainty of ln of the radius of an extra ligh
 def with_extra(blocks: Blocks, plain: Fit) -> Fit | None:
     """Return the fit with a halo or one more spot, whichever helps most; None when nothing stands out."""
     radii = [float(np.exp(plain.theta[plain.shape.log_radius(k)])) for k in range(plain.shape.wanted)]
-    clear = CLEAR * plain.noise.spread
+    # An extra light that is left out looks like coarse speckle itself: it must not hide behind that.
+    clear = CLEAR * min(plain.noise.spread, MOST_SPREAD)
     around = 0.0 if plain.shape.halo else _halo_gain(blocks, plain)
     maps = _maps(blocks, plain)
     found = [(*_anywhere(blocks, *maps, size * min(radii)), size * min(radii)) for size in SIZES]

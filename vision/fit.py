@@ -140,7 +140,7 @@ def ellipse_gain(result: Fit, blocks: Blocks, spot: int = 0) -> float:
     normal = extra @ extra.T
     cross = known @ extra.T
     inner = known @ known.T
-    inner[np.diag_indices_from(inner)] *= 1.0 + 1e-9
+    _diagonal(inner)[:] *= 1.0 + 1e-9
     normal -= cross.T @ np.linalg.solve(inner, cross)
     return float(pull @ np.linalg.solve(normal + 1e-12 * np.eye(2), pull))
 
@@ -225,9 +225,14 @@ def _normal(state: _State, weight: Array, prior: Prior) -> tuple[Array, Array]:
     rows = _sloped(state)
     weighted = rows * weight
     normal = weighted @ rows.T
-    normal[np.diag_indices_from(normal)] += prior.weight
+    _diagonal(normal)[:] += prior.weight
     gradient = weighted @ state.residual - prior.weight * (state.theta - prior.mean)
     return normal, gradient
+
+
+def _diagonal(square: Array) -> Array:
+    """Return a view of a matrix's diagonal that can be written to."""
+    return np.einsum("ii->i", square)
 
 
 def _sloped(state: _State) -> Array:
@@ -242,10 +247,10 @@ def _step(
     normal, gradient = _normal(state, weight, prior)
     scale = np.sqrt(np.maximum(np.diag(normal), 1e-300))
     scaled, pull = normal / (scale[:, None] * scale), gradient / scale
-    diagonal = np.diag_indices_from(scaled)
-    own = scaled[diagonal]
+    diagonal = _diagonal(scaled)
+    own = diagonal.copy()
     for _ in range(8):
-        scaled[diagonal] = own + damping
+        diagonal[:] = own + damping
         try:
             step = np.linalg.solve(scaled, pull) / scale
         except np.linalg.LinAlgError:
@@ -296,7 +301,7 @@ def _first_state(blocks: Blocks, shape: Shape, theta: Array, noise: Noise) -> _S
     linear = rows[shape.nonlinear :]
     weighted = linear * (use / variance_e2(blocks, seen, seen, noise))
     normal = weighted @ linear.T
-    normal[np.diag_indices_from(normal)] *= 1.0 + 1e-9
+    _diagonal(normal)[:] *= 1.0 + 1e-9
     theta[shape.nonlinear :] = np.linalg.lstsq(normal, weighted @ blocks.value_e, rcond=None)[0]
     theta[lights] = np.maximum(theta[lights], 1e-3 * max(float(blocks.value_e.max()), 1.0))
     if not simple:
