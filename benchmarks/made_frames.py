@@ -235,11 +235,16 @@ class ObliqueMap:
 
 
 def expose_oblique(
-    center_mm: Array, radius_mm: float, peak_e: float, plate_map: ObliqueMap, rng: np.random.Generator
+    center_mm: Array,
+    radius_mm: float,
+    peak_e: float,
+    plate_map: ObliqueMap,
+    rng: np.random.Generator,
+    elsewhere: Array,
 ) -> Image:
     """A round spot on a plate that scatters evenly (radiance as irradiance), seen by an oblique camera.
 
-    Pixels that the spot does not reach hold the sensor's noise and room light, as everywhere.
+    Pixels that the spot does not reach hold what ``elsewhere`` (as `expose` makes it without spots) holds.
     """
     sensor = Sensor()
     middle = plate_map.to_px(center_mm[None, :])[0]
@@ -251,8 +256,7 @@ def expose_oblique(
             mm = plate_map.to_mm(np.stack([x.ravel() + dx, y.ravel() + dy], axis=1))
             r2 = ((mm - center_mm) ** 2).sum(axis=1).reshape(light.shape)
             light += peak_e * np.exp(-2.0 * r2 / radius_mm**2) / 4.0
-    whole = np.full((HEIGHT, WIDTH), 20.0)
-    whole[rows, columns] += light
-    electrons = rng.poisson(whole) + sensor.read_noise_e * rng.standard_normal(whole.shape)
-    digits = np.clip(np.rint(electrons / sensor.gain_e_per_dn), 0, sensor.full_scale_dn)
-    return Image(digits.astype(np.uint16), 0.01, sensor)
+    electrons = rng.poisson(20.0 + light) + sensor.read_noise_e * rng.standard_normal(light.shape)
+    pixels = elsewhere.astype(np.uint16)
+    pixels[rows, columns] = np.clip(np.rint(electrons / sensor.gain_e_per_dn), 0, sensor.full_scale_dn)
+    return Image(pixels, 0.01, sensor)

@@ -18,9 +18,10 @@ def oblique(angle_deg: float, truths: int, rng: np.random.Generator) -> dict[str
     """One spot of 2.5 mm radius seen from 200 mm; the error on the plate, um."""
     plate_map = ObliqueMap(angle_deg)
     errors, inside = [], []
+    elsewhere = expose(MadeFrame(()), rng).pixels
     for _ in range(truths):
         truth = rng.uniform(-1.0, 1.0, 2)
-        image = expose_oblique(truth, 2.5, 5000.0, plate_map, rng)
+        image = expose_oblique(truth, 2.5, 5000.0, plate_map, rng, elsewhere)
         expected = Expectation(truth + rng.normal(0.0, 0.1, 2), np.eye(2) * 0.01, 2.5, 0.1, 1.0)
         spot = measure_transmitted(image, None, plate_map, expected)
         if isinstance(spot, Spot):
@@ -32,6 +33,7 @@ def oblique(angle_deg: float, truths: int, rng: np.random.Generator) -> dict[str
         "rms_um": round(float(np.sqrt(np.mean(np.square(errors)))), 3),
         "coverage_95": round(float(np.mean(inside)), 3),
         "refused": truths - len(errors),
+        "truths": truths,
     }
 
 
@@ -39,6 +41,7 @@ def cut_by_frame(truths: int, rng: np.random.Generator) -> dict[str, object]:
     """A spot whose centre lies near the frame's edge, beside a hole whose mapped centre is 4 px wrong."""
     plate_map = AffineMap()
     errors, inside, flagged = [], [], 0
+    elsewhere = expose(MadeFrame(()), rng).pixels
     for _ in range(truths):
         x, y = float(rng.uniform(8.0, 30.0)), float(rng.uniform(300.0, 700.0))
         frame = MadeFrame((MadeSpot(x, y, 20.0, 5000.0),), hole=(x + 12.0, y, 14.0))
@@ -48,7 +51,9 @@ def cut_by_frame(truths: int, rng: np.random.Generator) -> dict[str, object]:
         hole = MadeHole(plate_map.to_mm(wrong)[0], 14.0 * PITCH_MM, np.eye(2) * (2.0 * PITCH_MM) ** 2)
         truth = plate_map.to_mm(np.array([[x, y]]))[0]
         expected = Expectation(truth + rng.normal(0.0, 0.1, 2), np.eye(2) * 0.01, 2.0, 0.05, 1.0)
-        spot = measure_transmitted(expose(frame, rng), None, plate_map, expected, hole=hole)
+        spot = measure_transmitted(
+            expose(frame, rng, elsewhere=elsewhere), None, plate_map, expected, hole=hole
+        )
         if not isinstance(spot, Spot):
             flagged += 1
             continue
@@ -60,7 +65,8 @@ def cut_by_frame(truths: int, rng: np.random.Generator) -> dict[str, object]:
     return {
         "rms_px": round(float(np.sqrt(np.mean(np.square(errors)))), 4),
         "coverage_95": round(float(np.mean(inside)), 3),
-        "flagged": f"{flagged}/{truths}",
+        "flagged": flagged,
+        "truths": truths,
     }
 
 
@@ -92,30 +98,27 @@ def _cost_ms(scale: float, shape: tuple[int, int], rng: np.random.Generator) -> 
 
     near, far = expected(0.1), expected(20.0)
     return {
-        "tracked": _median_ms(lambda: measure_returns(image, None, plate_map, hole, near)),
-        "searched": _median_ms(lambda: measure_returns(image, None, plate_map, hole, far)),
-        "searched_one_of_any_size": _median_ms(
-            lambda: measure_transmitted(image, None, plate_map, hole=hole)
-        ),
+        "tracked": _least_ms(lambda: measure_returns(image, None, plate_map, hole, near)),
+        "searched": _least_ms(lambda: measure_returns(image, None, plate_map, hole, far)),
+        "searched_one_of_any_size": _least_ms(lambda: measure_transmitted(image, None, plate_map, hole=hole)),
     }
 
 
-def _median_ms(call: Callable[[], object], count: int = 15) -> float:
+def _least_ms(call: Callable[[], object], count: int = 15) -> float:
     spent = []
     for _ in range(count):
-        began = time.process_time()
+        began = time.thread_time()
         call()
-        spent.append(time.process_time() - began)
-    return 1e3 * float(np.median(spent))
+        spent.append(time.thread_time() - began)
+    return 1e3 * min(spent)
 
 
 def special_rows(truths: int, seed: int) -> dict[str, dict[str, object]]:
     """All special rows, by name."""
     rng = np.random.default_rng([seed, 77])
-    count = min(truths, 200)
     return {
-        "one of 2.5 mm at 45 degrees from 200 mm": oblique(45.0, count, rng),
-        "one of 2.5 mm at 60 degrees from 200 mm": oblique(60.0, count, rng),
+        "one of 2.5 mm at 45 degrees from 200 mm": oblique(45.0, truths, rng),
+        "one of 2.5 mm at 60 degrees from 200 mm": oblique(60.0, truths, rng),
         "2448 x 2048 frame over 1280 x 1024, <= 2.5": larger_frame(rng),
-        "one cut by the frame's edge, hole centre 4 px wrong": cut_by_frame(min(truths, 400), rng),
+        "one cut by the frame's edge, hole centre 4 px wrong": cut_by_frame(truths, rng),
     }

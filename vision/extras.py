@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from vision.blocks import Blocks
 from vision.fit import Fit, Prior, fit
 from vision.fit_model import halo_row
+from vision.noise import first_noise
 
 Array = NDArray[np.float64]
 Array32 = NDArray[np.float32]
@@ -26,6 +27,7 @@ MOST_SPREAD = (
 BETTER = 30.0  # gain from which it is believed
 SIZES = (0.35, 0.8)  # of the smallest wanted radius: what is looked for anywhere
 HALO = 3.0  # radius of a halo over its spot's, to begin with
+NARROWER = 0.2  # by how much, in ln of the radius, a spot is without the halo that was taken for part of it
 LOOSE, LOOSE_HALO = 0.7, 0.3  # uncertainty of ln of the radius of an extra light, of a halo
 
 
@@ -50,13 +52,25 @@ def with_extra(blocks: Blocks, plain: Fit) -> Fit | None:
 def _with_halo(blocks: Blocks, plain: Fit) -> Fit | None:
     shape = replace(plain.shape, halo=True)
     at, ratio = plain.shape.nonlinear, np.log(HALO)
-    theta = np.append(np.insert(plain.theta, at, ratio), 0.0)
+    theta = np.append(np.insert(_narrower(plain), at, ratio), 0.0)
     mean = np.append(np.insert(plain.prior.mean, at, ratio), 0.0)
     weight = np.append(np.insert(plain.prior.weight, at, 1.0 / LOOSE_HALO**2), 0.0)
-    result = fit(blocks, shape, theta, Prior(mean, weight), plain.noise, rounds=16)
+    # What the plain fit could not explain is not to be taken for speckle.
+    afresh = first_noise(plain.noise.contrast2, blocks.frames)
+    result = fit(blocks, shape, theta, Prior(mean, weight), afresh, rounds=16)
     if result is None or result.theta[-1] <= 0.0:
         return None
     return result if plain.deviance - result.deviance > BETTER * result.noise.spread else None
+
+
+def _narrower(plain: Fit) -> Array:
+    """Return the parameters with the radii as expected: a halo that is left out makes its spot look wide."""
+    theta = plain.theta.copy()
+    for spot in range(plain.shape.wanted):
+        k = plain.shape.log_radius(spot)
+        known = plain.prior.weight[k] > 0.0
+        theta[k] = min(theta[k], plain.prior.mean[k]) if known else theta[k] - NARROWER
+    return theta
 
 
 def _with_spot(blocks: Blocks, plain: Fit, center: Array, radius: float) -> Fit | None:
@@ -75,7 +89,8 @@ def _with_spot(blocks: Blocks, plain: Fit, center: Array, radius: float) -> Fit 
         return np.insert(np.insert(vector, amplitude, 0.0), [at] * new.size, new)
 
     prior = Prior(widened(plain.prior.mean, own), widened(plain.prior.weight, known))
-    result = fit(blocks, shape, widened(plain.theta, own), prior, plain.noise, rounds=16)
+    afresh = first_noise(plain.noise.contrast2, blocks.frames)
+    result = fit(blocks, shape, widened(plain.theta, own), prior, afresh, rounds=16)
     if result is None or result.theta[shape.amplitude(shape.spots - 1)] <= 0.0:
         return None
     return result if plain.deviance - result.deviance > BETTER * result.noise.spread else None

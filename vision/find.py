@@ -89,14 +89,17 @@ def overviews(
 def _shrunk(image: Image, light: Image32, mask: Image32 | None, plate_map: PixelMap, shrink: int) -> Overview:
     rows, columns = light.shape[0] // shrink, light.shape[1] // shrink
     window = np.s_[: rows * shrink, : columns * shrink]
+    small: Image32 = np.asarray(
+        cv2.resize(light[window], (columns, rows), interpolation=cv2.INTER_AREA), np.float32
+    )
     valid = np.ones((rows, columns), np.float32)
     if mask is not None:
-        valid = cv2.resize(mask[window], (columns, rows), interpolation=cv2.INTER_AREA).astype(np.float32)
-    small = cv2.resize(light[window], (columns, rows), interpolation=cv2.INTER_AREA).astype(np.float32)
-    valid[valid < 0.3] = 0.0
-    small = np.where(valid > 0, small / np.maximum(valid, 0.3), 0.0).astype(np.float32)
-    small *= np.float32(image.sensor.gain_e_per_dn)
-    small, sigma = _take_plane_off(small, valid)
+        valid = np.asarray(
+            cv2.resize(mask[window], (columns, rows), interpolation=cv2.INTER_AREA), np.float32
+        )
+        valid[valid < 0.3] = 0.0
+        small = np.where(valid > 0, small / np.maximum(valid, np.float32(0.3)), np.float32(0.0))
+    small, sigma = _take_plane_off(small * np.float32(image.sensor.gain_e_per_dn), valid)
     floor = image.sensor.read_noise_e / shrink / np.sqrt(image.frames)
     return Overview(small, (valid > 0).astype(np.float32), max(sigma, floor), shrink, plate_map)
 
@@ -125,10 +128,12 @@ def _take_plane_off(small: Image32, valid: Image32) -> tuple[Image32, float]:
         if near.sum() < 12:
             break
         keep = near
-    columns_part = (np.arange(columns) / columns - 0.5)[None, :]
-    rows_part = (np.arange(rows) / rows - 0.5)[:, None]
-    above = small - (plane[0] + plane[1] * columns_part + plane[2] * rows_part)
-    return (above * (valid > 0)).astype(np.float32), sigma
+    columns_part = plane[1] * (np.arange(columns) / columns - 0.5)
+    rows_part = plane[0] + plane[2] * (np.arange(rows) / rows - 0.5)
+    above = small - columns_part.astype(np.float32)
+    above -= rows_part.astype(np.float32)[:, None]
+    above *= valid > 0
+    return above, sigma
 
 
 def candidates(view: Overview, radius_mm: float, count: int = 3) -> list[Candidate]:

@@ -16,7 +16,15 @@ from numpy.typing import NDArray
 from vision import censor
 from vision.blocks import Blocks
 from vision.fit_model import Shape, evaluate, shape_matrix, stretch_rows
-from vision.noise import SPECKLED, Noise, may_saturate, neighbour_spread, pixel_contrast2, variance_e2
+from vision.noise import (
+    SPECKLED,
+    Noise,
+    first_noise,
+    may_saturate,
+    neighbour_spread,
+    pixel_contrast2,
+    variance_e2,
+)
 
 Array = NDArray[np.float64]
 
@@ -167,8 +175,7 @@ def fit(
     rounds : int
         Most re-evaluations of the weights.
     """
-    contrast2 = pixel_contrast2(blocks) if noise is None else noise.contrast2
-    noise = noise or Noise(grain_px2=2.0 * contrast2 / blocks.frames, contrast2=contrast2)
+    noise = noise or first_noise(pixel_contrast2(blocks), blocks.frames)
     if blocks.value_e.size <= shape.size:
         return None
     state = _first_state(blocks, shape, np.array(theta, float), noise)
@@ -232,7 +239,8 @@ def _normal(state: _State, weight: Array, prior: Prior) -> tuple[Array, Array]:
 
 def _diagonal(square: Array) -> Array:
     """Return a view of a matrix's diagonal that can be written to."""
-    return np.einsum("ii->i", square)
+    diagonal: Array = np.einsum("ii->i", square)
+    return diagonal
 
 
 def _sloped(state: _State) -> Array:
@@ -349,7 +357,8 @@ def _result(
     variance = variance_e2(blocks, state.signal, state.light, noise)
     bright = state.use & (speckle > 0.5 * variance)
     if bright.sum() > 40:
-        noise = replace(noise, spread=neighbour_spread(blocks, z, bright))
+        taken = np.linalg.solve(np.linalg.cholesky(normal), _sloped(state) * np.sqrt(weight))
+        noise = replace(noise, spread=neighbour_spread(blocks, z, taken, bright))
         rows = _sloped(state) * weight
         extra = (rows * ((noise.spread - 1.0) * speckle)) @ rows.T
         covariance = inverse + inverse @ extra @ inverse

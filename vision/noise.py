@@ -34,6 +34,11 @@ class Noise:
     spread: float = 1.0
 
 
+def first_noise(contrast2: float, frames: int) -> Noise:
+    """Return the noise to begin with: small grains of the contrast that the scatter inside blocks shows."""
+    return Noise(grain_px2=2.0 * contrast2 / frames, contrast2=contrast2)
+
+
 def variance_e2(
     blocks: Blocks, signal_e: Array, light_e: Array, noise: Noise, kept: Array | float = 1.0
 ) -> Array:
@@ -90,17 +95,42 @@ def pixel_contrast2(blocks: Blocks) -> float:
     return min(max(contrast2, 0.0), 2.0)
 
 
-def neighbour_spread(blocks: Blocks, z: Array, bright: NDArray[np.bool_]) -> float:
-    """Return 1 + the sum of the residuals' correlations over the eight neighbours."""
+def neighbour_spread(blocks: Blocks, z: Array, taken: Array, bright: NDArray[np.bool_]) -> float:
+    """Return the scatter of the errors times 1 + the sum of their correlations over the eight neighbours.
+
+    Parameters
+    ----------
+    blocks : Blocks
+    z : ndarray, shape (N,)
+        Weighted residuals.
+    taken : ndarray, shape (parameters, N)
+        Orthonormal rows that span what the fit can follow. Residuals lack that part of the errors, which is
+        the part that neighbours share, and so show less correlation than there is: with H = taken^T taken
+        and errors of covariance R, which smooth rows see as spread x identity, theirs is R - spread x H.
+    bright : ndarray of bool, shape (N,)
+        Where speckle rules.
+    """
     rows, columns = blocks.grid
-    grid, mask = np.zeros((rows, columns)), np.zeros((rows, columns))
-    grid.flat[blocks.index[bright]], mask.flat[blocks.index[bright]] = z[bright], 1.0
-    total = float((grid**2).sum() / max(mask.sum(), 1.0))
-    spread = 1.0
+    grids = np.zeros((1 + taken.shape[0], rows * columns))
+    at = blocks.index[bright]
+    grids[0, at], grids[1:, at] = z[bright], taken[:, bright]
+    grids = grids.reshape(-1, rows, columns)
+    mask = np.zeros((rows, columns))
+    mask.flat[at] = 1.0
+    products = np.einsum("kij,kij->k", grids, grids)
+    count = float(at.size)
+    total, own = products[0] / count, products[1:].sum() / count
+    if total <= 0.0:
+        return 1.0
+    shown, hidden = 0.0, 0.0
     for dy, dx in ((0, 1), (1, 0), (1, 1), (1, -1)):
         a = np.s_[: rows - dy, max(0, -dx) : columns - max(0, dx)]
         b = np.s_[dy:, max(0, dx) : columns + min(0, dx)]
         pairs = float((mask[a] * mask[b]).sum())
-        if pairs > 0 and total > 0:
-            spread += 2.0 * float((grid[a] * grid[b]).sum()) / pairs / total
-    return float(np.clip(spread, 1.0, 6.0))
+        if pairs > 0:
+            products = np.einsum("kij,kij->k", grids[:, *a], grids[:, *b])
+            shown += 2.0 * products[0] / pairs / total
+            hidden += 2.0 * products[1:].sum() / pairs
+    spread = (1.0 + shown) / max(1.0 + shown * own - hidden, 0.5)
+    scatter = total / max(1.0 - spread * own, 0.5)
+    return float(np.clip(spread * scatter, 1.0, 6.0))

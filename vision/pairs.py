@@ -18,6 +18,7 @@ from vision.spots import Expectation, NoSpot, Reason, Sighting
 TRUSTED = 0.35  # an expected place is a good start when its sigma is below this fraction of the radius
 SEEN = 6.0  # standard deviations of the amplitude from which a spot counts as seen
 FINE, FINE_AT_HOLE = 3.0, 4.0  # blocks to a standard deviation of the smallest spot
+FINEST = 2  # a search needs no full resolution: a spot of two pixels' sigma is a cell's sigma then
 ELLIPSE = 16.0  # improvement of twice the log likelihood from which a spot is called elliptical
 
 
@@ -222,7 +223,7 @@ def find_single(scene: Scene, expected: Expectation | None) -> Sighting:
             return as_sighting(*found, 0, scene.image, scene.hole)
     radii = [expected.radius_mm] if expected is not None else [scene.pitch_mm * 2.0**k for k in range(2, 8)]
     spots: list[find.Candidate] = []
-    shrinks = [find.shrink_for(radius, scene.pitch_mm) for radius in radii]
+    shrinks = [max(find.shrink_for(radius, scene.pitch_mm), FINEST) for radius in radii]
     views = find.overviews(scene.image, scene.background, scene.plate_map, scene.dead, shrinks)
     for radius, shrink in zip(radii, shrinks, strict=True):
         spots += find.candidates(views[shrink], radius, 2)

@@ -169,7 +169,8 @@ def test_an_oblique_camera_does_not_move_the_centre(angle_deg: float) -> None:
     rng = np.random.default_rng(12)
     plate_map = ObliqueMap(angle_deg)
     truth = np.array([0.7, -0.4])
-    image = expose_oblique(truth, 2.5, 5000.0, plate_map, rng)
+    elsewhere = expose(MadeFrame(()), rng).pixels
+    image = expose_oblique(truth, 2.5, 5000.0, plate_map, rng, elsewhere)
     expected = Expectation(truth + 0.1, np.eye(2) * 0.01, 2.5, 0.1, 1.0)
     spot = measure_transmitted(image, None, plate_map, expected)
     assert isinstance(spot, Spot)
