@@ -44,6 +44,7 @@ bench-optics: $(READY)
 bench-control: $(READY)
 	$(BIN)/python benchmarks/bench_control.py
 
+# 200 truths to a row; `benchmarks/bench_vision.py --truths 2000` tells coverage to half a percent, in half an hour.
 bench-vision: $(READY)
 	$(BIN)/python -m pip install --quiet --editable '.[bench]'
 	$(BIN)/python benchmarks/bench_vision.py

@@ -247,16 +247,24 @@ def expose_oblique(
     Pixels that the spot does not reach hold what ``elsewhere`` (as `expose` makes it without spots) holds.
     """
     sensor = Sensor()
+    window, light = oblique_light(center_mm, radius_mm, peak_e, plate_map)
+    electrons = rng.poisson(20.0 + light) + sensor.read_noise_e * rng.standard_normal(light.shape)
+    pixels = elsewhere.astype(np.uint16)
+    pixels[window] = np.clip(np.rint(electrons / sensor.gain_e_per_dn), 0, sensor.full_scale_dn)
+    return Image(pixels, 0.01, sensor)
+
+
+def oblique_light(
+    center_mm: Array, radius_mm: float, peak_e: float, plate_map: ObliqueMap
+) -> tuple[tuple[slice, slice], Array]:
+    """The part of the frame that a round spot reaches, and the mean light of its pixels there, electrons."""
     middle = plate_map.to_px(center_mm[None, :])[0]
-    rows, columns = _around(middle[0], middle[1], 4.0 * radius_mm / PITCH_MM, (HEIGHT, WIDTH))
-    y, x = np.mgrid[rows, columns].astype(float)
+    window = _around(middle[0], middle[1], 4.0 * radius_mm / PITCH_MM, (HEIGHT, WIDTH))
+    y, x = np.mgrid[window].astype(float)
     light = np.zeros(x.shape)
     for dx in (-NODE, NODE):
         for dy in (-NODE, NODE):
             mm = plate_map.to_mm(np.stack([x.ravel() + dx, y.ravel() + dy], axis=1))
             r2 = ((mm - center_mm) ** 2).sum(axis=1).reshape(light.shape)
             light += peak_e * np.exp(-2.0 * r2 / radius_mm**2) / 4.0
-    electrons = rng.poisson(20.0 + light) + sensor.read_noise_e * rng.standard_normal(light.shape)
-    pixels = elsewhere.astype(np.uint16)
-    pixels[rows, columns] = np.clip(np.rint(electrons / sensor.gain_e_per_dn), 0, sensor.full_scale_dn)
-    return Image(pixels, 0.01, sensor)
+    return window, light

@@ -101,6 +101,10 @@ def _two(
 
 SATURATED = 18_200.0  # peak at which 30 % of the pixels inside the 1/e^2 radius lie above 10,000 e-
 
+# Peak of the first of two at which the brightest pixel beside the hole is at 70 % of full scale, where the
+# exposure control of `vision.exposure` puts it.
+WELL_EXPOSED = 5400.0
+
 ROWS = (
     Row("one spot, sigma 5 px", _one(5.0), 1.1, 3.0),
     Row("one spot, sigma 20 px", _one(20.0), 1.1, 3.0),
@@ -131,5 +135,12 @@ ROWS = (
         None,
         rms_px=0.4,
     ),
-    Row("two, 1 % ghost 2 sigma away, hole", _two(1.0, hole=0.7, ghost=0.01), None, None, rms_px=0.04),
+    Row(
+        "two, 1 % ghost 2 sigma away, hole",
+        _two(1.0, WELL_EXPOSED, hole=0.7, ghost=0.01),
+        None,
+        None,
+        rms_px=0.04,
+    ),
+    Row("two, 1 % ghost 2 sigma away, hole, dim", _two(1.0, hole=0.7, ghost=0.01), None, None),
 )

@@ -24,11 +24,13 @@ from sim.quick_spots import QuickSpot
 from sim.scene_camera import REFERENCE_RETURN_PER_MM2
 from sim.scene_draws import TrueBench
 from sim.scene_nuisances import SceneNuisances
-from sim.spot_information import Bright, PictureNoise, Told, what_is_told
+from sim.spot_information import REACH_RADII, Bright, PictureNoise, Told, what_is_told
 from vision.plate import PlateSpec
 from vision.spots import Expectation, Flag, NoSpot, Reason, Sighting, Spot, SpotName
 
 Array = NDArray[np.float64]
+# The transmitted spot is bright and alone: its fit knows the halo, and follows the wings further.
+_REACH_ALONE_RADII: Final = 1.9
 
 PATH_OF: Final[Mapping[SpotName, SpotPath]] = {
     SpotName.FRONT: SpotPath.FRONT,
@@ -313,7 +315,8 @@ class SightingModel:
                 shown &= dx * dx + dy * dy > (hole.radius_mm + _RIM_MM) ** 2
             return shown
 
-        return what_is_told(bright, self._noise(camera, exposure_s, frames), seen)
+        reach = _REACH_ALONE_RADII if set(spots) == {SpotName.TRANSMITTED} else REACH_RADII
+        return what_is_told(bright, self._noise(camera, exposure_s, frames), seen, reach)
 
     def _measured(
         self, camera: str, spots: Mapping[SpotName, QuickSpot], told: Told, exposure_s: float

@@ -19,9 +19,8 @@ from numpy.typing import NDArray
 Array = NDArray[np.float64]
 Seen = Callable[[Array], NDArray[np.bool_]]
 
-_REACH_RADII: Final = (
-    1.5  # three standard deviations: beyond lies 1 % of the light, drowned in everything else
-)
+# Three standard deviations: beyond lies 1 % of the light, drowned in everything else where light is short.
+REACH_RADII: Final = 1.5
 _RINGS, _SPOKES = 9, 16
 _PER_SPOT: Final = 4
 
@@ -94,7 +93,9 @@ def _disc() -> tuple[Array, Array]:
     return nodes, np.repeat(r * wr, _SPOKES) * (2.0 * math.pi / _SPOKES)
 
 
-def what_is_told(spots: Sequence[Bright], noise: PictureNoise, seen: Seen) -> Told:
+def what_is_told(
+    spots: Sequence[Bright], noise: PictureNoise, seen: Seen, reach_radii: float = REACH_RADII
+) -> Told:
     """Return what a picture of one or two spots tells of their centres.
 
     Parameters
@@ -103,13 +104,15 @@ def what_is_told(spots: Sequence[Bright], noise: PictureNoise, seen: Seen) -> To
     noise : PictureNoise
     seen : callable
         Takes places, shape (2, N) mm, and says which of them the camera sees as plate.
+    reach_radii : float
+        How far from its centre a spot's light tells of it.
 
     Returns
     -------
     Told
         A spot of which nothing is seen has a significance of about 0.
     """
-    at_mm, weight_mm2 = _nodes(spots)
+    at_mm, weight_mm2 = _nodes(spots, reach_radii)
     weight_mm2 = weight_mm2 * seen(at_mm)
     size = _PER_SPOT * len(spots) + 1
     rows = np.empty((size, at_mm.shape[1]))
@@ -162,13 +165,13 @@ def _significance(
     return float(scale[spot] / math.sqrt(max(inverse[spot, spot], 1e-300)))
 
 
-def _nodes(spots: Sequence[Bright]) -> tuple[Array, Array]:
+def _nodes(spots: Sequence[Bright], reach_radii: float) -> tuple[Array, Array]:
     """Return places, shape (2, N), and areas; where two spots overlap the smaller one's nodes count."""
     unit, area = _disc()
     places, weights = [], []
     small: tuple[Array, float] | None = None
     for spot in sorted(spots, key=lambda one: one.radius_mm):
-        reach = _REACH_RADII * spot.radius_mm
+        reach = reach_radii * spot.radius_mm
         center = np.asarray(spot.center_mm)[:, None]
         at = center + reach * unit
         weight = reach**2 * area

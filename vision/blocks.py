@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from vision.image import Image
 
 Array = NDArray[np.float64]
+UNEVEN = 0.02  # change of a block's second moments over a region, relative, from which it is allowed for
 _SHIFT = 4  # fractional bits of cv2's drawing coordinates
 
 
@@ -123,6 +124,8 @@ class Blocks:
         d mm / d px at the middle of the region.
     frames : int
         How many frames the image is the mean of.
+    smears_mm2 : ndarray, shape (2, 2, N), or None
+        What averaging over each block adds to second moments, where an oblique view makes that uneven.
     """
 
     at_mm: Array
@@ -137,6 +140,7 @@ class Blocks:
     size_px: int
     jacobian: Array
     frames: int
+    smears_mm2: Array | None = None
 
     @property
     def smear_mm2(self) -> Array:
@@ -169,6 +173,7 @@ class Blocks:
             self.size_px,
             self.jacobian,
             self.frames,
+            None if self.smears_mm2 is None else self.smears_mm2[..., keep],
         )
 
 
@@ -177,6 +182,35 @@ def jacobian_at(plate_map: PixelMap, point_px: Array) -> Array:
     steps = np.array([[0.5, 0.0], [-0.5, 0.0], [0.0, 0.5], [0.0, -0.5]])
     mm = plate_map.to_mm(point_px + steps)
     return np.stack([mm[0] - mm[1], mm[2] - mm[3]], axis=1)
+
+
+def _uneven_view(
+    plate_map: PixelMap, at_px: Array, middle: Array, half: Array, size_px: int
+) -> tuple[Array, Array, Array | None]:
+    """Return how averaging over a block answers to the view: an oblique camera sees a plate unevenly.
+
+    Returns
+    -------
+    jacobian : ndarray, shape (2, 2)
+        d mm / d px in the middle of the region.
+    shift_mm : ndarray, shape (2,)
+        From the place of a block's middle to the mean place of its pixels.
+    smears_mm2 : ndarray, shape (2, 2, N), or None
+        As `Blocks`; None where the view is even enough.
+    """
+    reach = half * np.array([[0.0, 0.0], [1.0, 0.0], [-1.0, 0.0], [0.0, 1.0], [0.0, -1.0]])
+    steps = np.array([[0.5, 0.0], [-0.5, 0.0], [0.0, 0.5], [0.0, -0.5]])
+    mm = plate_map.to_mm((middle + reach[:, None] + steps).reshape(-1, 2)).reshape(5, 4, 2)
+    jacobians = np.stack([mm[:, 0] - mm[:, 1], mm[:, 2] - mm[:, 3]], axis=2)
+    centers, square = mm.mean(axis=1), size_px**2 / 12.0
+    bends = (centers[1::2] + centers[2::2] - 2.0 * centers[0]) / half[:, None] ** 2
+    moments = jacobians @ jacobians.transpose(0, 2, 1) * square
+    slopes = (moments[1::2] - moments[2::2]) / (2.0 * half[:, None, None])
+    uneven = float(np.abs(moments[1::2] - moments[2::2]).max()) > UNEVEN * float(np.trace(moments[0]))
+    smears = None
+    if uneven and size_px > 1:
+        smears = moments[0][..., None] + np.einsum("kij,nk->ijn", slopes, at_px - middle)
+    return jacobians[0], bends.sum(axis=0) * square / 2.0, smears
 
 
 def hole_area(hole: HoleLike, pitch_mm: float, margin_px: float = 2.0) -> DeadArea:
@@ -230,9 +264,11 @@ def make_blocks(
     mean = _shrink(signal, size) / safe
     inner = np.maximum(_shrink(signal * signal, size) / safe - mean**2, 0.0) * gain**2
     clipped = _clipped_share(saturated, valid, size, safe)
-    centers = _block_centers(box, size, size_px, valid, share)
-    at_mm = plate_map.to_mm(centers.reshape(-1, 2)[keep.ravel()]).T
-    middle = np.array([box.x0 + columns * size_px / 2, box.y0 + rows * size_px / 2]) - 0.5
+    at_px = _block_centers(box, size, size_px, valid, share).reshape(-1, 2)[keep.ravel()]
+    half = np.array([columns, rows]) * size_px / 2.0
+    middle = np.array([box.x0, box.y0]) + half - 0.5
+    jacobian, shift_mm, smears = _uneven_view(plate_map, at_px, middle, half, size_px)
+    at_mm = plate_map.to_mm(at_px).T + shift_mm[:, None]
     limit = (_clip_level_dn(image) - floor) * gain
     return Blocks(
         at_mm=np.ascontiguousarray(at_mm, float),
@@ -245,8 +281,9 @@ def make_blocks(
         index=np.flatnonzero(keep),
         grid=(rows, columns),
         size_px=size_px,
-        jacobian=jacobian_at(plate_map, middle),
+        jacobian=jacobian,
         frames=image.frames,
+        smears_mm2=smears,
     )
 
 

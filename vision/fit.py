@@ -30,6 +30,7 @@ Array = NDArray[np.float64]
 
 LONGEST = 0.5  # radii (or units of ln w) that one step may move a spot
 SETTLED = 4e-3  # squared length of a step, in standard deviations, after which the next one would be idle
+FEWEST_BRIGHT = 40  # blocks nearly as bright as the brightest that can tell of speckle by themselves
 OUTLIER = 4.5  # standard deviations from which a block counts less (dust, scratches, unknown print)
 
 
@@ -159,7 +160,7 @@ def fit(
     theta: Array,
     prior: Prior,
     noise: Noise | None = None,
-    rounds: int = 12,
+    rounds: int = 24,
 ) -> Fit | None:
     """Fit the model to the blocks from a start; None when it runs away or the problem is singular.
 
@@ -197,7 +198,7 @@ def fit(
 
 
 def _evaluate(blocks: Blocks, shape: Shape, theta: Array, noise: Noise) -> _State:
-    signal, rows = evaluate(shape, theta, blocks.at_mm, blocks.cell_mm)
+    signal, rows = evaluate(shape, theta, blocks.at_mm, blocks.cell_mm, True, blocks.smears_mm2)
     return _compare(blocks, shape, theta, signal, rows, noise)
 
 
@@ -301,7 +302,7 @@ def _first_state(blocks: Blocks, shape: Shape, theta: Array, noise: Noise) -> _S
     theta[shape.nonlinear :] = 0.0
     theta[lights] = 1.0
     simple = not (shape.fringes or shape.halo)
-    signal, rows = evaluate(shape, theta, blocks.at_mm, blocks.cell_mm, with_jacobian=simple)
+    signal, rows = evaluate(shape, theta, blocks.at_mm, blocks.cell_mm, simple, blocks.smears_mm2)
     use = blocks.clipped < (0.2 if noise.contrast2 > SPECKLED else 1e-6)
     if use.sum() <= shape.linear:
         use = np.ones(signal.size, bool)
@@ -324,11 +325,14 @@ def _first_state(blocks: Blocks, shape: Shape, theta: Array, noise: Noise) -> _S
 def _estimate_noise(blocks: Blocks, state: _State, noise: Noise, parameters: int) -> Noise:
     """Estimate the speckle term from the residuals of the bright blocks after shot noise is taken off."""
     light = state.light
-    bright = state.use & (light > 0.15 * light.max()) & (blocks.clipped < 0.5)
-    if bright.sum() < 12:
-        return noise
     square = state.residual**2
     plain = variance_e2(blocks, state.signal, light, Noise())
+    bright = state.use & (light > 0.15 * light.max()) & (blocks.clipped < 0.5)
+    if bright.sum() < FEWEST_BRIGHT:
+        # A small spot on a wide one: the wide one tells, where grains of a pixel would outdo shot noise.
+        bright = state.use & (light**2 > plain * blocks.pixels) & (blocks.clipped < 0.5)
+    if bright.sum() < 12:
+        return noise
     excess = square - plain
     count = float(bright.sum())
     if float((square / plain)[bright].sum()) / count < 1.0 + 2.5 * np.sqrt(2.0 / count):

@@ -114,18 +114,25 @@ def shape_matrix(shape: Shape, theta: Array, spot: int) -> tuple[Array, Array]:
 
 
 def evaluate(
-    shape: Shape, theta: Array, at_mm: Array, cell_mm: Array, with_jacobian: bool = True
+    shape: Shape,
+    theta: Array,
+    at_mm: Array,
+    cell_mm: Array,
+    with_jacobian: bool = True,
+    smears_mm2: Array | None = None,
 ) -> tuple[Array, Array]:
     """Return the model, shape (N,), and its derivatives, shape (parameters, N).
 
-    ``cell_mm``, shape (2, 2), holds the two sides of a block on the plate as columns. Without the Jacobian,
-    only its rows of the linear parameters are filled.
+    ``cell_mm``, shape (2, 2), holds the two sides of a block on the plate as columns; ``smears_mm2``, shape
+    (2, 2, N), what averaging over each block adds to second moments, where that is uneven. Without the
+    Jacobian, only its rows of the linear parameters are filled.
     """
     smear_mm2 = cell_mm @ cell_mm.T / 12.0
     rows = np.zeros((shape.size, at_mm.shape[1]))
     profiles = []
     for spot in range(shape.spots):
-        profiles.append(_spot_rows(shape, theta, at_mm, smear_mm2, spot, rows, with_jacobian))
+        smear = smear_mm2 if smears_mm2 is None else smears_mm2
+        profiles.append(_spot_rows(shape, theta, at_mm, smear, spot, rows, with_jacobian))
     line = shape.nonlinear + shape.spots
     rows[line] = 1.0
     offset = at_mm - shape.origin_mm[:, None]
@@ -144,13 +151,16 @@ def _spot_rows(
     """Fill one spot's rows; return its profile, S^-1 r, and S^-1 r^T dS S^-1 r / 2 for d ln w."""
     first = spot * shape.per_spot
     own, _ = shape_matrix(shape, theta, spot)
-    (a, b), (_, c) = own + smear
+    (a, b), (_, c) = own + smear if smear.ndim == 2 else own[..., None] + smear
     determinant = a * c - b * b
     x, y = at_mm[0] - theta[first], at_mm[1] - theta[first + 1]
     u = np.empty_like(at_mm)
     u[0] = (c * x - b * y) / determinant
     u[1] = (a * y - b * x) / determinant
     profile = np.exp(-0.5 * (x * u[0] + y * u[1]))
+    if smear.ndim > 2:
+        # What is spread wider is dimmer.
+        profile *= np.sqrt(np.linalg.det(own + smear.mean(axis=2)) / determinant)
     rows[shape.amplitude(spot)] = profile
     if not with_jacobian:
         return profile, u, profile
