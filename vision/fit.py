@@ -30,7 +30,8 @@ Array = NDArray[np.float64]
 
 LONGEST = 0.5  # radii (or units of ln w) that one step may move a spot
 SETTLED = 4e-3  # squared length of a step, in standard deviations, after which the next one would be idle
-FEWEST_BRIGHT = 40  # blocks nearly as bright as the brightest that can tell of speckle by themselves
+FEWEST_BRIGHT = 12  # blocks nearly as bright as the brightest that can tell of speckle by themselves
+FEWEST_WIDE = 200  # blocks of a wide spot that can tell of it where a small one is brighter
 OUTLIER = 4.5  # standard deviations from which a block counts less (dust, scratches, unknown print)
 
 
@@ -160,7 +161,7 @@ def fit(
     theta: Array,
     prior: Prior,
     noise: Noise | None = None,
-    rounds: int = 24,
+    rounds: int = 12,
 ) -> Fit | None:
     """Fit the model to the blocks from a start; None when it runs away or the problem is singular.
 
@@ -331,8 +332,8 @@ def _estimate_noise(blocks: Blocks, state: _State, noise: Noise, parameters: int
     if bright.sum() < FEWEST_BRIGHT:
         # A small spot on a wide one: the wide one tells, where grains of a pixel would outdo shot noise.
         bright = state.use & (light**2 > plain * blocks.pixels) & (blocks.clipped < 0.5)
-    if bright.sum() < 12:
-        return noise
+        if bright.sum() < FEWEST_WIDE:
+            return noise
     excess = square - plain
     count = float(bright.sum())
     if float((square / plain)[bright].sum()) / count < 1.0 + 2.5 * np.sqrt(2.0 / count):

@@ -31,12 +31,14 @@ def fit_spots(
     free_ellipse: bool = False,
 ) -> tuple[Fit, Blocks] | None:
     """Fit round (or free elliptical) spots from a start; None when that fails."""
+    # Two that overlap may come from far off, and what is still left over passes for speckle on the way.
+    rounds = 24 if blocks is None and len(centers_mm) > 1 else 12
     if blocks is None:
         blocks = scene.blocks(centers_mm, radii_mm, FINE_AT_HOLE if scene.hole is not None else FINE)
     if blocks is None:
         return None
     shape, theta, prior = start_of(blocks, centers_mm, radii_mm, sigmas, free_ellipse)
-    result = fit(blocks, shape, theta, prior)
+    result = fit(blocks, shape, theta, prior, rounds=rounds)
     return None if result is None else (result, blocks)
 
 
