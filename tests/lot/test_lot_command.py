@@ -81,7 +81,10 @@ def test_reports_of_a_lot_a_period_and_a_part(make_cell: MakeCell, tmp_path: Pat
         assert [row["outcome"] for row in csv.DictReader(stream)] == ["aligned", "rejected", "aligned"]
     files = report_period(cell.archive, start, start + timedelta(hours=12), tmp_path / "period")
     assert json.loads(files[-1].read_text())["records"][1]["serial"] == "P1"
-    (part,) = report_part(cell.archive, "P1", tmp_path / "part")
+    html, pdf, part = report_part(cell.archive, "P1", tmp_path / "part")
+    assert "Part P1: rejected" in html.read_text()
+    assert "wrong lens" in html.read_text()
+    assert pdf.read_bytes().startswith(b"%PDF")
     (told,) = json.loads(part.read_text())
     assert told["final"]["outcome"] == "rejected"
     assert len(told["attempts"]) >= 2  # rejected twice, the bench checked in between

@@ -62,11 +62,19 @@ def log(words: str) -> None:
 
 def open_archive(options: Options, bench_name: str, frames: FramesTable | None = None) -> Archive:
     """Open the archive of a station; frames lie where the settings say, by default beside a file."""
-    named = None if frames is None else frames.folder
-    folder = Path(named) if named else None
-    if folder is None and "://" not in options.archive:
-        folder = Path(options.archive).absolute().parent / "frames"
-    return Archive(options.archive, station=options.station or bench_name, software=software(), frames=folder)
+    return Archive(
+        options.archive,
+        station=options.station or bench_name,
+        software=software(),
+        frames=frames_folder(options.archive, frames),
+    )
+
+
+def frames_folder(archive: str, table: FramesTable | None = None) -> Path | None:
+    """Return where frames lie; None for a server, unless the settings name a folder."""
+    if table is not None and table.folder:
+        return Path(table.folder)
+    return None if "://" in archive else Path(archive).absolute().parent / "frames"
 
 
 @contextmanager

@@ -16,6 +16,8 @@ from station.archive.parts.reading import PartFound
 from station.config.problems import BadInput
 from station.config.reading import read_model
 from station.config.recipe import RecipeTable
+from station.lot.command.at_work import frames_folder
+from station.lot.command.part_report import part_content, render_part_html, render_part_pdf
 from station.quality.lot_report import AlarmRow, LotSummary, PartRow, RecipeRow, StopRow, lot_report
 from station.quality.lot_report import LotState as Standing
 from station.record import write_atomically
@@ -54,15 +56,21 @@ def report_period(archive: Archive, begin: datetime, end: datetime, out: Path) -
 
 
 def report_part(archive: Archive, serial: str, out: Path) -> list[Path]:
-    """Write all that is known of a part as JSON: its record, attempts, and every step."""
+    """Write the report of a part, and all that is known of it as JSON: record, attempts, every step."""
     found = archive.parts.find(serial)
     if not found:
         raise BadInput("--part", "", found=repr(serial), allowed="a serial number that is in the archive")
     out.mkdir(parents=True, exist_ok=True)
     parts = [{**_plain(part), "attempts": _attempts(archive, part)} for part in found]
-    file = out / "part.json"
-    write_atomically(file, json.dumps(parts, indent=1, ensure_ascii=False).encode())
-    return [file]
+    contents = [part_content(archive, part) for part in found]
+    files = {
+        "report.html": render_part_html(contents).encode(),
+        "report.pdf": render_part_pdf(contents),
+        "part.json": json.dumps(parts, indent=1, ensure_ascii=False).encode(),
+    }
+    for name, data in files.items():
+        write_atomically(out / name, data)
+    return [out / name for name in files]
 
 
 def run_report(
@@ -80,7 +88,7 @@ def run_report(
         raise BadInput(
             "report", "", found="none or several", allowed="one of --lot, --part, --from (with --to)"
         )
-    with Archive(archive, read_only=True) as opened:
+    with Archive(archive, read_only=True, frames=frames_folder(archive)) as opened:
         if lot is not None:
             files = report_lot(opened, lot, out)
         elif part is not None:
