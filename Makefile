@@ -4,7 +4,7 @@ VENV   := .venv
 BIN    := $(VENV)/bin
 READY  := $(VENV)/.ready
 
-.PHONY: demo test lint types imports tests test-long demo-50 bench-optics bench-vision bench-control night crash sweep mutants fuzz soak coverage clean
+.PHONY: demo test lint types imports tests test-long demo-50 bench-optics bench-vision vision-campaign bench-control night crash sweep mutants fuzz soak coverage clean
 
 demo: $(READY)
 	$(BIN)/coincide demo
@@ -48,6 +48,10 @@ bench-control: $(READY)
 bench-vision: $(READY)
 	$(BIN)/python -m pip install --quiet --editable '.[bench]'
 	$(BIN)/python benchmarks/bench_vision.py
+
+# False spots, misses and swapped labels over 20,000 frames, about 20 minutes: `--help` says how to take a part.
+vision-campaign: $(READY)
+	OMP_NUM_THREADS=1 OPENBLAS_NUM_THREADS=1 $(BIN)/python benchmarks/vision_campaign.py
 
 # Twelve hours of bench time; a minute or four of real time.
 night: $(READY)

@@ -19,6 +19,7 @@ Array = NDArray[np.float64]
 
 DECIDED = 20.0  # difference of twice the log likelihood from which a labelling is believed (odds 1 : 22,000)
 IMPLAUSIBLE = 30.0  # squared distance from every expectation above which a light is nobody's
+NEARLY = 0.05  # of the radius, and of the distance between two spots: a search has come to the same place
 LOG_RATIO_SIGMA = 0.35  # standard uncertainty of ln(power ratio): dust, coating, uneven scatter of the plate
 
 
@@ -69,11 +70,17 @@ def score_pair(fit: Fit, blocks: Blocks, expected: tuple[Expectation, Expectatio
 
 
 def same_answer(first: Fit, second: Fit) -> bool:
-    """Tell whether two labellings put both spots at the same places within their uncertainty."""
+    """Tell whether two labellings put both spots at the same places: within their uncertainty, or nearly.
+
+    A search need not have settled to the last micrometre; what is small beside the spots and beside the
+    distance between them is no other answer.
+    """
+    between = float(np.hypot(*(first.center_mm(0) - first.center_mm(1))))
     for spot in (0, 1):
+        near = NEARLY * min(between, float(np.exp(first.theta[first.shape.log_radius(spot)])))
         apart = first.center_mm(spot) - second.center_mm(spot)
         spread = first.center_covariance_mm2(spot) + second.center_covariance_mm2(spot)
-        if apart @ np.linalg.solve(spread, apart) > 9.0:
+        if np.hypot(*apart) > near and apart @ np.linalg.solve(spread, apart) > 9.0:
             return False
     return True
 

@@ -8,11 +8,13 @@ reason why there is none.
 from __future__ import annotations
 
 from collections.abc import Mapping
+from typing import TypeVar
 
 import numpy as np
 
 from vision.blocks import Array, HoleLike, PixelMap, as_hole, jacobian_at
 from vision.dead import dead_areas
+from vision.group import find_group
 from vision.image import Image
 from vision.missing import why_missing
 from vision.pairs import find_pair, find_single
@@ -21,6 +23,7 @@ from vision.scene import Scene
 from vision.spots import Expectation, NoSpot, Reason, Sighting, SpotName
 
 PAIR = (SpotName.FRONT, SpotName.BACK)
+Name = TypeVar("Name")
 
 
 def measure_returns(
@@ -64,6 +67,32 @@ def measure_returns(
             sighting = why_missing(scene, expected[k], found[1 - k], expected[1 - k])
         sightings[name] = sighting
     return sightings
+
+
+def measure_group(
+    image: Image,
+    background: Image | None,
+    plate_map: PixelMap,
+    hole: HoleLike | object | None,
+    expectations: Mapping[Name, Expectation],
+    plate: PlateSpec | None = None,
+) -> Mapping[Name, Sighting]:
+    """Measure one, two or three returns at once, as the three surfaces of a cemented doublet make them.
+
+    Parameters
+    ----------
+    image, background, plate_map, hole, plate
+        As for `measure_returns`.
+    expectations : mapping
+        One to three spots under any names. Unlike a pair, a group is looked for about where it is expected.
+
+    Raises
+    ------
+    ValueError
+        For no expectation, or more than three.
+    """
+    scene = _scene(image, background, plate_map, hole, plate)
+    return dict(zip(expectations, find_group(scene, list(expectations.values())), strict=True))
 
 
 def measure_transmitted(

@@ -42,7 +42,8 @@ def fit_spots(
     return None if result is None else (result, blocks)
 
 
-def _trusted(expected: Expectation) -> bool:
+def trusted(expected: Expectation) -> bool:
+    """Tell whether an expected place is a good start."""
     sigma = np.sqrt(np.max(np.linalg.eigvalsh(expected.covariance_mm2)))
     return bool(sigma < TRUSTED * expected.radius_mm)
 
@@ -51,7 +52,7 @@ def find_pair(scene: Scene, expected: tuple[Expectation, Expectation]) -> tuple[
     """Find and measure two returns; ``NO_LIGHT`` stands for "not seen, cause to be found"."""
     radii = [one.radius_mm for one in expected]
     sigmas = [max(one.radius_relative_sigma, 0.002) for one in expected]
-    if all(_trusted(one) for one in expected):
+    if all(trusted(one) for one in expected):
         found = fit_spots(scene, [one.center_mm for one in expected], radii, sigmas)
         if found is not None and _is_pair(*found, expected) and _places_hold(found[0], expected):
             return _sighting_pair(scene, *explain(scene, *found))
@@ -134,9 +135,9 @@ def _pair_starts(
         if other:
             rest = find.without(view, [replace(other[0], amplitude_e=0.7 * other[0].amplitude_e)])
             centers += [spot.center_mm for spot in find.candidates(rest, one.radius_mm, 2)]
-        if _trusted(one):
+        if trusted(one):
             centers.append(np.asarray(one.center_mm, float))
-        per_spot.append(_distinct(centers, 0.25 * one.radius_mm))
+        per_spot.append(distinct(centers, 0.25 * one.radius_mm))
     starts = [(a, b) for a in per_spot[0] for b in per_spot[1]]
     apart = 0.15 * min(one.radius_mm for one in expected)
     return [
@@ -145,12 +146,13 @@ def _pair_starts(
     ]
 
 
-def _distinct(centers: list[Array], apart_mm: float) -> list[Array]:
+def distinct(centers: list[Array], apart_mm: float, most: int = 4) -> list[Array]:
+    """Return the first of the centres that do not lie close together."""
     kept: list[Array] = []
     for center in centers:
         if all(np.hypot(*(center - other)) > apart_mm for other in kept):
             kept.append(center)
-    return kept[:4]
+    return kept[:most]
 
 
 def _label_pairs(
@@ -163,7 +165,7 @@ def _label_pairs(
     radii = [one.radius_mm for one in expected]
     sigmas = [max(one.radius_relative_sigma, 0.002) for one in expected]
     labellings = []
-    for centers in _best_starts(coarse, starts, radii):
+    for centers in best_starts(coarse, starts, radii):
         found = fit_spots(scene, centers, radii, sigmas, coarse)
         if found is None or not _is_pair(*found, expected):
             continue
@@ -171,13 +173,13 @@ def _label_pairs(
     return labellings
 
 
-def _best_starts(
-    coarse: Blocks, starts: list[tuple[Array, Array]], radii: list[float], count: int = 6
-) -> list[tuple[Array, Array]]:
-    """Rank starts by how well amplitudes alone explain the frame."""
+def best_starts(
+    coarse: Blocks, starts: Sequence[tuple[Array, ...]], radii: Sequence[float], count: int = 6
+) -> list[tuple[Array, ...]]:
+    """Rank starts by how well amplitudes alone explain the frame; return the best ones."""
     scored = []
     for centers in starts:
-        shape, theta, prior = start_of(coarse, centers, radii, [None, None])
+        shape, theta, prior = start_of(coarse, centers, radii, [None] * len(centers))
         left = fit(coarse, shape, theta, prior, rounds=0)
         if left is not None:
             scored.append((float(np.abs(coarse.value_e - left.signal_e).sum()), centers))
@@ -219,7 +221,7 @@ def _one_of_two(
 
 def find_single(scene: Scene, expected: Expectation | None) -> Sighting:
     """Find and measure one spot: the expected one, or the brightest of any size."""
-    if expected is not None and _trusted(expected):
+    if expected is not None and trusted(expected):
         found = _fit_single(scene, np.asarray(expected.center_mm, float), expected)
         if found is not None:
             return as_sighting(*found, 0, scene.image, scene.hole)
