@@ -203,17 +203,12 @@ class Eyes:
         """
         hole, reference = self.bench.hole, self.bench.reference
         shots = self._shoot_mapped({"returns": hole, "transmitted": reference}, frames)
+        sightings = dict(self._returns(shots["returns"], expectations))
+        wider = self._bracketed(shots["returns"], sightings, expectations, frames)
+        if wider is not None:
+            shots["returns"] = wider
+            sightings = dict(self._returns(wider, expectations))
         with self._computing():
-            sightings = dict(
-                self.measures.returns(
-                    shots["returns"].image,
-                    shots["returns"].background,
-                    self.maps[hole.plate.name],
-                    self.hole,
-                    expectations,
-                    hole,
-                )
-            )
             sightings[SpotName.TRANSMITTED] = self.measures.transmitted(
                 shots["transmitted"].image,
                 shots["transmitted"].background,
@@ -224,6 +219,38 @@ class Eyes:
         self.last = Glance(shots, sightings)
         self.first = self.first or self.last
         return sightings
+
+    def _returns(
+        self, shot: Shot, expectations: Mapping[SpotName, Expectation]
+    ) -> Mapping[SpotName, Sighting]:
+        hole = self.bench.hole
+        with self._computing():
+            return self.measures.returns(
+                shot.image, shot.background, self.maps[hole.plate.name], self.hole, expectations, hole
+            )
+
+    def _bracketed(
+        self,
+        shot: Shot,
+        seen: Mapping[SpotName, Sighting],
+        expectations: Mapping[SpotName, Expectation],
+        frames: int,
+    ) -> Shot | None:
+        """Take further, longer exposures where one cannot serve both returns; None where one does."""
+        eye = self.bench.hole
+        plate_map, longest_s = self.maps[eye.plate.name], eye.table.exposure.longest_s
+        with self._computing():
+            longer = self.measures.longer(shot.image, seen, expectations, plate_map, longest_s)
+        if not longer:
+            return None
+        self.bench.shutter.open()
+        try:
+            more = [[self._grab(eye, one_s, "returns") for _ in range(frames)] for one_s in longer]
+        finally:
+            self.bench.shutter.close()
+        with self._computing():
+            image = self.measures.merged([*(self.measures.mean(images) for images in more), shot.image])
+        return self._with_background(eye, image)
 
     # --- maps that hold ---------------------------------------------------------------------------------
 

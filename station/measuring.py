@@ -15,6 +15,7 @@ import numpy as np
 from driver.protocols import Frame
 from station.wiring import PlateCamera
 from vision.background import flicker, mean_background, scale_background
+from vision.bracket import longer_exposures, merge_bracket
 from vision.exposure import ExposureAdvice, ExposureLimits, advise_exposure
 from vision.hole import Hole
 from vision.image import Image, Sensor
@@ -65,6 +66,21 @@ class Measures(Protocol):
         eye: PlateCamera,
     ) -> Mapping[SpotName, Sighting]:
         """Measure both return spots."""
+        ...
+
+    def longer(
+        self,
+        image: Image,
+        seen: Mapping[SpotName, Sighting],
+        expectations: Mapping[SpotName, Expectation],
+        plate_map: PlateMap,
+        longest_s: float,
+    ) -> tuple[float, ...]:
+        """Return further exposures that a return needs which is too dim beside the other; mostly none."""
+        ...
+
+    def merged(self, images: Sequence[Image]) -> Image:
+        """Return one image of a higher range from images of several exposures."""
         ...
 
     def transmitted(
@@ -129,6 +145,24 @@ class MeasuresFrames:
     ) -> Mapping[SpotName, Sighting]:
         """Measure both return spots."""
         return measure_returns(image, background, plate_map, hole, expectations, eye.plate)
+
+    def longer(
+        self,
+        image: Image,
+        seen: Mapping[SpotName, Sighting],
+        expectations: Mapping[SpotName, Expectation],
+        plate_map: PlateMap,
+        longest_s: float,
+    ) -> tuple[float, ...]:
+        """Return further exposures that a return needs which is too dim beside the other; mostly none."""
+        rows, columns = image.pixels.shape
+        middle = np.array([[columns / 2.0, rows / 2.0]])
+        pixel_mm2 = float(abs(np.linalg.det(plate_map.jacobian(middle)[0])))
+        return longer_exposures(image.exposure_s, seen, expectations, pixel_mm2, longest_s)
+
+    def merged(self, images: Sequence[Image]) -> Image:
+        """Return one image of a higher range from images of several exposures."""
+        return merge_bracket(images).image
 
     def transmitted(
         self,

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import cv2
@@ -11,8 +11,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.image import Image
+from vision.spots import Expectation, NoSpot, Reason, Sighting, Spot, SpotName
 
 _CLIP = 0.995
+# Peak in electrons below which shot and read noise move a centre more than the speckle of a diffuse plate
+# does (about 0.2 px: sqrt(2 / pi) sqrt(peak + background + read noise^2) / peak).
+_DIM_E = 30.0
+_BRIGHT_ENOUGH_E = 1000.0
+_NOT_SEEN = (Reason.NO_LIGHT, Reason.TOO_UNCERTAIN, Reason.UNRESOLVED)
 
 
 def bracket_exposures(shortest_s: float, longest_s: float, step: float = 6.0) -> tuple[float, ...]:
@@ -25,6 +31,57 @@ def bracket_exposures(shortest_s: float, longest_s: float, step: float = 6.0) ->
     if count <= 0:
         return (longest_s,)
     return tuple(longest_s * (shortest_s / longest_s) ** (index / count) for index in range(count + 1))
+
+
+def longer_exposures(
+    exposure_s: float,
+    sightings: Mapping[SpotName, Sighting],
+    expectations: Mapping[SpotName, Expectation],
+    pixel_mm2: float,
+    longest_s: float,
+) -> tuple[float, ...]:
+    """Return further exposures, the longest first, where one exposure cannot serve both returns.
+
+    The exposure suits the brighter return. The other is too dim at it when its peak, measured or, where it is
+    not seen, expected from the power of the one that is, stays below what noise asks for.
+
+    Parameters
+    ----------
+    exposure_s : float
+        At which the returns were looked at.
+    sightings, expectations : mapping
+        Of ``FRONT`` and ``BACK``.
+    pixel_mm2 : float
+        Area of a pixel on the plate.
+    longest_s : float
+        What the camera can do.
+    """
+    pair = (SpotName.FRONT, SpotName.BACK)
+    peaks = [
+        _peak_e(
+            sightings[own], expectations[own], sightings[other], expectations[other], exposure_s * pixel_mm2
+        )
+        for own, other in (pair, pair[::-1])
+    ]
+    dim = [peak for peak in peaks if peak is not None and peak < _DIM_E]
+    if not dim:
+        return ()
+    wanted_s = min(longest_s, exposure_s * _BRIGHT_ENOUGH_E / max(min(dim), 1e-3))
+    return bracket_exposures(exposure_s, wanted_s)[:-1] if wanted_s > 1.5 * exposure_s else ()
+
+
+def _peak_e(
+    own: Sighting, expected: Expectation, other: Sighting, other_expected: Expectation, area_s_mm2: float
+) -> float | None:
+    """Return the peak of a return, electrons per pixel; None where nothing tells it."""
+    if isinstance(own, Spot):
+        power, radii = own.power_e_per_s, own.radius_mm
+    elif isinstance(own, NoSpot) and own.reason in _NOT_SEEN and isinstance(other, Spot):
+        power = other.power_e_per_s * expected.relative_power / other_expected.relative_power
+        radii = (expected.radius_mm, expected.radius_mm)
+    else:
+        return None
+    return 2.0 * power * area_s_mm2 / (math.pi * radii[0] * radii[1])
 
 
 @dataclass(frozen=True, slots=True, eq=False)

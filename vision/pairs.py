@@ -10,15 +10,21 @@ import numpy as np
 from vision import find, identify
 from vision.blocks import Array, Blocks
 from vision.fit import Fit, amplitude_significance, ellipse_gain, fit
+from vision.fit_model import evaluate
 from vision.refine import explain
 from vision.scene import Scene, start_of
 from vision.sightings import as_sighting
-from vision.spots import Expectation, NoSpot, Reason, Sighting
+from vision.spots import Expectation, NoSpot, Reason, Sighting, Spot
 
 TRUSTED = 0.35  # an expected place is a good start when its sigma is below this fraction of the radius
 SEEN = 6.0  # standard deviations of the amplitude from which a spot counts as seen
 FINE, FINE_AT_HOLE = 3.0, 4.0  # blocks to a standard deviation of the smallest spot
 FINEST = 2  # a search needs no full resolution: a spot of two pixels' sigma is a cell's sigma then
+COARSE = 1.5  # blocks to a standard deviation below which a spot is fitted once more, on finer ones
+GRAINS = 3.0  # largest area of a grain of speckle, in blocks, at which finer blocks tell more
+MOST_LABELLINGS = 3
+CLIPPED = 0.2  # share of saturated pixels from which a block says too little to rank starts by
+FAR = 24  # rounds for two that overlap: they may come from far off, what is left over passing for speckle
 ELLIPSE = 16.0  # improvement of twice the log likelihood from which a spot is called elliptical
 
 
@@ -29,10 +35,9 @@ def fit_spots(
     sigmas: Sequence[float | None],
     blocks: Blocks | None = None,
     free_ellipse: bool = False,
+    rounds: int = 12,
 ) -> tuple[Fit, Blocks] | None:
     """Fit round (or free elliptical) spots from a start; None when that fails."""
-    # Two that overlap may come from far off, and what is still left over passes for speckle on the way.
-    rounds = 24 if blocks is None and len(centers_mm) > 1 else 12
     if blocks is None:
         blocks = scene.blocks(centers_mm, radii_mm, FINE_AT_HOLE if scene.hole is not None else FINE)
     if blocks is None:
@@ -53,7 +58,7 @@ def find_pair(scene: Scene, expected: tuple[Expectation, Expectation]) -> tuple[
     radii = [one.radius_mm for one in expected]
     sigmas = [max(one.radius_relative_sigma, 0.002) for one in expected]
     if all(trusted(one) for one in expected):
-        found = fit_spots(scene, [one.center_mm for one in expected], radii, sigmas)
+        found = fit_spots(scene, [one.center_mm for one in expected], radii, sigmas, rounds=FAR)
         if found is not None and _is_pair(*found, expected) and _places_hold(found[0], expected):
             return _sighting_pair(scene, *explain(scene, *found))
     view = find.overview(
@@ -70,31 +75,51 @@ def find_pair(scene: Scene, expected: tuple[Expectation, Expectation]) -> tuple[
     if coarse is None:
         return _nothing(), _nothing()
     labellings = _label_pairs(scene, coarse, _pair_starts(view, places, expected), expected)
-    if labellings:
+    labellings, blocks = _refined(scene, labellings, expected)
+    if labellings and blocks is not None:
         chosen = identify.decide(labellings)
         if chosen is None:
             detail = "two lights, but the odds which is which are even; a small test move will tell"
             return NoSpot(Reason.UNDECIDED, detail), NoSpot(Reason.UNDECIDED, detail)
-        centers = [chosen.fit.center_mm(k) for k in (0, 1)]
-        found = fit_spots(scene, centers, radii, sigmas)
-        if (
-            found is not None
-            and _is_pair(*found, expected)
-            and not _one_would_do(scene, chosen.fit, coarse, expected)
-        ):
-            return _sighting_pair(scene, *explain(scene, *found))
+        if not _one_would_do(scene, chosen.fit, blocks, expected):
+            return _sighting_pair(scene, *explain(scene, chosen.fit, blocks))
     return _one_of_two(scene, places, expected)
 
 
-def _one_would_do(scene: Scene, pair: Fit, coarse: Blocks, expected: tuple[Expectation, Expectation]) -> bool:
+def _refined(
+    scene: Scene, labellings: list[identify.Labelling], expected: tuple[Expectation, Expectation]
+) -> tuple[list[identify.Labelling], Blocks | None]:
+    """Fit the likeliest different labellings on fine blocks; coarse ones hide the speckle of small spots."""
+    kept: list[identify.Labelling] = []
+    for one in sorted(labellings, key=lambda one: one.score):
+        if not any(identify.same_answer(one.fit, other.fit) for other in kept):
+            kept.append(one)
+    radii = [one.radius_mm for one in expected]
+    sigmas = [max(one.radius_relative_sigma, 0.002) for one in expected]
+    kept = kept[:MOST_LABELLINGS]
+    everywhere = [one.fit.center_mm(k) for one in kept for k in (0, 1)]
+    if not kept:
+        return [], None
+    blocks = scene.blocks(everywhere, radii * len(kept), FINE_AT_HOLE if scene.hole is not None else FINE)
+    if blocks is None:
+        return [], None
+    refined = []
+    for one in kept:
+        found = fit_spots(scene, [one.fit.center_mm(k) for k in (0, 1)], radii, sigmas, blocks, rounds=FAR)
+        if found is not None and _is_pair(*found, expected):
+            refined.append(identify.Labelling(found[0], identify.score_pair(*found, expected)))
+    return refined, blocks
+
+
+def _one_would_do(scene: Scene, pair: Fit, blocks: Blocks, expected: tuple[Expectation, Expectation]) -> bool:
     """Tell whether a single spot explains the frame about as well as two that overlap."""
     radii = [one.radius_mm for one in expected]
     if np.hypot(*(pair.center_mm(0) - pair.center_mm(1))) > sum(radii):
         return False
-    powers = identify.total_power_e(pair, coarse, 0), identify.total_power_e(pair, coarse, 1)
+    powers = identify.total_power_e(pair, blocks, 0), identify.total_power_e(pair, blocks, 1)
     limit = pair.deviance + identify.ratio_misfit(powers, expected) + identify.DECIDED * pair.noise.spread
     for k in (0, 1):
-        single = fit_spots(scene, [pair.center_mm(k)], [radii[k]], [None], coarse)
+        single = fit_spots(scene, [pair.center_mm(k)], [radii[k]], [None], blocks)
         if single is not None and single[0].deviance < limit:
             return True
     return False
@@ -121,8 +146,41 @@ def _places_hold(result: Fit, expected: tuple[Expectation, Expectation]) -> bool
 
 
 def _sighting_pair(scene: Scene, result: Fit, blocks: Blocks) -> tuple[Sighting, Sighting]:
-    first = as_sighting(result, blocks, 0, scene.image, scene.hole)
-    return first, as_sighting(result, blocks, 1, scene.image, scene.hole)
+    both = [as_sighting(result, blocks, k, scene.image, scene.hole) for k in (0, 1)]
+    radii = [float(np.exp(result.theta[result.shape.log_radius(k)])) for k in (0, 1)]
+    small = int(np.argmin(radii))
+    if radii[small] / 2.0 / blocks.pitch_mm < COARSE * blocks.size_px:
+        closer = _closer(scene, result, small)
+        if closer is not None:
+            both[small] = as_sighting(*closer, small, scene.image, scene.hole)
+            both[1 - small] = _shared(both[1 - small], both[small])
+    return both[0], both[1]
+
+
+def _closer(scene: Scene, result: Fit, small: int) -> tuple[Fit, Blocks] | None:
+    """Fit the smaller of two spots on blocks fine enough for it, the larger known from the fit of both."""
+    centers = [result.center_mm(k) for k in (0, 1)]
+    radii = [float(np.exp(result.theta[result.shape.log_radius(k)])) for k in (0, 1)]
+    blocks = scene.blocks([centers[small]], [radii[small]], FINE_AT_HOLE if scene.hole is not None else FINE)
+    if blocks is None or result.noise.grain_px2 > GRAINS * blocks.size_px**2:
+        return None  # blocks finer than the grains of speckle cannot tell these from the spot's shape
+    shape, theta, prior = start_of(blocks, centers, radii, [None, None])
+    for k in (0, 1):
+        own, at = result.shape.log_radius(k), shape.log_radius(k)
+        prior.mean[at], prior.weight[at] = result.prior.mean[own], result.prior.weight[own]
+    large, at = result.shape.log_radius(1 - small), shape.log_radius(1 - small)
+    known = 1.0 / np.maximum(np.diag(result.covariance)[large - 2 : large + 1], 1e-12)
+    prior.mean[at - 2 : at + 1], prior.weight[at - 2 : at + 1] = theta[at - 2 : at + 1], known
+    # Noise as the larger region told it is a better start than few blocks give.
+    fitted = fit(blocks, shape, theta, prior, noise=result.noise)
+    return None if fitted is None else (fitted, blocks)
+
+
+def _shared(own: Sighting, other: Sighting) -> Sighting:
+    """Return a spot with the covariance with the other that the other states."""
+    if not isinstance(own, Spot) or not isinstance(other, Spot) or other.with_other_mm2 is None:
+        return own
+    return replace(own, with_other_mm2=other.with_other_mm2.T.copy())
 
 
 def _pair_starts(
@@ -176,15 +234,39 @@ def _label_pairs(
 def best_starts(
     coarse: Blocks, starts: Sequence[tuple[Array, ...]], radii: Sequence[float], count: int = 6
 ) -> list[tuple[Array, ...]]:
-    """Rank starts by how well amplitudes alone explain the frame; return the best ones."""
+    """Rank starts by how well amplitudes and a background plane explain the frame; return the best ones."""
+    if not starts:
+        return []
+    lights, plane = _lights_of(coarse, starts, radii)
+    seen = np.maximum(coarse.value_e, 0.0)
+    weight = np.sqrt((coarse.clipped < CLIPPED) * coarse.pixels / (coarse.base_e2 + seen))
     scored = []
     for centers in starts:
-        shape, theta, prior = start_of(coarse, centers, radii, [None] * len(centers))
-        left = fit(coarse, shape, theta, prior, rounds=0)
-        if left is not None:
-            scored.append((float(np.abs(coarse.value_e - left.signal_e).sum()), centers))
+        rows = np.concatenate([[lights[(k, *center)] for k, center in enumerate(centers)], plane])
+        weighted = rows * weight
+        normal = weighted @ weighted.T
+        normal[np.diag_indices_from(normal)] *= 1.0 + 1e-9
+        found = np.linalg.lstsq(normal, weighted @ (weight * coarse.value_e), rcond=None)[0]
+        scored.append((float(np.abs(coarse.value_e - found @ rows).sum()), centers))
     scored.sort(key=lambda one: one[0])
     return [centers for _, centers in scored[:count]]
+
+
+def _lights_of(
+    coarse: Blocks, starts: Sequence[tuple[Array, ...]], radii: Sequence[float]
+) -> tuple[dict[tuple[float, ...], Array], Array]:
+    """Return the profile of each spot at each of its places, by number and place, and the plane's rows."""
+    shape, theta, _ = start_of(coarse, starts[0], radii, [None] * len(radii))
+    lights: dict[tuple[float, ...], Array] = {}
+    for centers in starts:
+        keys = [(k, *center) for k, center in enumerate(centers)]
+        if all(key in lights for key in keys):
+            continue
+        for k, center in enumerate(centers):
+            theta[shape.center(k)] = center
+        _, rows = evaluate(shape, theta, coarse.at_mm, coarse.cell_mm, with_jacobian=False)
+        lights |= {key: rows[shape.amplitude(k)] for k, key in enumerate(keys)}
+    return lights, rows[shape.plane]
 
 
 def _one_of_two(

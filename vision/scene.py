@@ -38,13 +38,28 @@ class Scene:
         most: int = MOST_BLOCKS,
         reach: float = REACH,
     ) -> Blocks | None:
-        """Return blocks around some spots, ``fine`` blocks to a standard deviation of the smallest."""
+        """Return blocks around some spots, ``fine`` blocks to a standard deviation of the smallest.
+
+        Where spots lie far apart, the blocks between them are left out, so that those of the spots stay fine.
+        """
         size = max(1, int(min(radii_mm) / 2.0 / self.pitch_mm / fine))
-        box = find.box_around(self.plate_map, centers_mm, radii_mm, reach, size)
-        box = box.clipped_to(self.image.pixels.shape)
-        while (box.x1 - box.x0) * (box.y1 - box.y0) / size**2 > most and size < 24:
+        shape = self.image.pixels.shape
+        box = find.box_around(self.plate_map, centers_mm, radii_mm, reach, size).clipped_to(shape)
+        own_px = _area_px(box)
+        if own_px / size**2 > most:
+            each = zip(centers_mm, radii_mm, strict=True)
+            boxes = [find.box_around(self.plate_map, [at], [radius], reach, size) for at, radius in each]
+            own_px = min(own_px, sum(_area_px(one.clipped_to(shape)) for one in boxes))
+        while own_px / size**2 > most and size < 24:
             size += 1
-        return make_blocks(self.image, self.background, self.plate_map, box, size, self.dead)
+        blocks = make_blocks(self.image, self.background, self.plate_map, box, size, self.dead)
+        if blocks is None or own_px > 0.8 * _area_px(box):
+            return blocks
+        near = np.zeros(blocks.value_e.size, bool)
+        for center, radius in zip(centers_mm, radii_mm, strict=True):
+            away = blocks.at_mm - np.asarray(center)[:, None]
+            near |= (away**2).sum(axis=0) < (reach * radius / 2.0) ** 2
+        return blocks.take(near)
 
     def frame_blocks(self, radius_mm: float) -> Blocks | None:
         """Return blocks of the whole frame, about two to a standard deviation."""
@@ -55,6 +70,10 @@ class Scene:
         blocks = make_blocks(self.image, self.background, self.plate_map, box, size, self.dead)
         # Over a whole frame a view is not uneven in proportion to the distance from its middle.
         return None if blocks is None else replace(blocks, smears_mm2=None)
+
+
+def _area_px(box: Box) -> int:
+    return max(0, box.x1 - box.x0) * max(0, box.y1 - box.y0)
 
 
 def start_of(

@@ -189,6 +189,21 @@ class MeasuresSpots:
             image.frames,
         )
 
+    def longer(
+        self,
+        image: Image,
+        seen: Mapping[SpotName, Sighting],
+        expectations: Mapping[SpotName, Expectation],
+        plate_map: PlateMap,
+        longest_s: float,
+    ) -> tuple[float, ...]:
+        """Return nothing: the model knows one exposure."""
+        return ()
+
+    def merged(self, images: Sequence[Image]) -> Image:
+        """Return the longest exposed of the images."""
+        return max(images, key=lambda image: image.exposure_s)
+
     def transmitted(
         self,
         image: Image,

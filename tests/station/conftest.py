@@ -14,6 +14,7 @@ from driver.motion import SerialMotion
 from driver.phrases import PhraseTable
 from driver.port import LoggedPort
 from sim.bench import SimBench
+from station.config import Setup
 from station.demo import bench_maker, example_setup
 from station.display import Display, StandardError
 from station.looking import Eyes
@@ -71,8 +72,8 @@ def connect(sim: SimBench) -> Bench:
 
 @pytest.fixture
 def make_rig(tmp_path: Path) -> Callable[..., Rig]:
-    def make(seed: int = 3, **changes: Any) -> Rig:
-        sim = bench_maker(example_setup(), seed)()
+    def make(seed: int = 3, setup: Setup | None = None, **changes: Any) -> Rig:
+        sim = bench_maker(setup or example_setup(), seed)()
         bench = connect(sim)
         for name, device in changes.items():
             setattr(bench, name, device)
