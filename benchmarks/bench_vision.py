@@ -234,7 +234,7 @@ def line_of(row: Row, told: dict[str, object]) -> str:
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--truths", type=int, default=200)
-    parser.add_argument("--peers", type=int, default=20, help="frames that the peers measure; 0: none")
+    parser.add_argument("--peers", type=int, default=60, help="frames that the peers measure; 0: none")
     parser.add_argument(
         "--rows",
         default="",
