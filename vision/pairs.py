@@ -24,6 +24,7 @@ COARSE = 1.5  # blocks to a standard deviation below which a spot is fitted once
 GRAINS = 3.0  # largest area of a grain of speckle, in blocks, at which finer blocks tell more
 MOST_LABELLINGS = 3
 CLIPPED = 0.2  # share of saturated pixels from which a block says too little to rank starts by
+FAINT = 0.005  # of the light: a ghost that lies on a return, seen where millions of electrons leave no doubt
 FAR = 24  # rounds for two that overlap: they may come from far off, what is left over passing for speckle
 ELLIPSE = 16.0  # improvement of twice the log likelihood from which a spot is called elliptical
 
@@ -76,14 +77,28 @@ def find_pair(scene: Scene, expected: tuple[Expectation, Expectation]) -> tuple[
         return _nothing(), _nothing()
     labellings = _label_pairs(scene, coarse, _pair_starts(view, places, expected), expected)
     labellings, blocks = _refined(scene, labellings, expected)
+    answer = None
     if labellings and blocks is not None:
-        chosen = identify.decide(labellings)
-        if chosen is None:
-            detail = "two lights, but the odds which is which are even; a small test move will tell"
-            return NoSpot(Reason.UNDECIDED, detail), NoSpot(Reason.UNDECIDED, detail)
-        if not _one_would_do(scene, chosen.fit, blocks, expected):
-            return _sighting_pair(scene, *explain(scene, chosen.fit, blocks))
-    return _one_of_two(scene, places, expected)
+        answer = _answer_of(scene, labellings, blocks, expected)
+    return answer or _one_of_two(scene, places, expected)
+
+
+def _answer_of(
+    scene: Scene,
+    labellings: list[identify.Labelling],
+    blocks: Blocks,
+    expected: tuple[Expectation, Expectation],
+) -> tuple[Sighting, Sighting] | None:
+    """Return what two lights say; None where one does as well."""
+    chosen = identify.decide(labellings)
+    if chosen is None:
+        return _undecided("two lights, but the odds which is which are even")
+    gain = _gain_of_two(scene, chosen.fit, blocks, expected)
+    if gain <= identify.DECIDED * chosen.fit.noise.spread:
+        return None
+    if gain <= identify.DECIDED * chosen.fit.noise.spread + _of_a_ghost(chosen.fit):
+        return _undecided("two lights, or one with a faint ghost on it")
+    return _sighting_pair(scene, *explain(scene, chosen.fit, blocks))
 
 
 def _refined(
@@ -111,18 +126,28 @@ def _refined(
     return refined, blocks
 
 
-def _one_would_do(scene: Scene, pair: Fit, blocks: Blocks, expected: tuple[Expectation, Expectation]) -> bool:
-    """Tell whether a single spot explains the frame about as well as two that overlap."""
+def _gain_of_two(scene: Scene, pair: Fit, blocks: Blocks, expected: tuple[Expectation, Expectation]) -> float:
+    """Return by how much two spots that overlap explain the frame better than a single one does."""
     radii = [one.radius_mm for one in expected]
     if np.hypot(*(pair.center_mm(0) - pair.center_mm(1))) > sum(radii):
-        return False
+        return float("inf")
     powers = identify.total_power_e(pair, blocks, 0), identify.total_power_e(pair, blocks, 1)
-    limit = pair.deviance + identify.ratio_misfit(powers, expected) + identify.DECIDED * pair.noise.spread
+    gains = []
     for k in (0, 1):
         single = fit_spots(scene, [pair.center_mm(k)], [radii[k]], [None], blocks)
-        if single is not None and single[0].deviance < limit:
-            return True
-    return False
+        if single is not None:
+            gains.append(single[0].deviance - pair.deviance)
+    return min(gains, default=float("inf")) - identify.ratio_misfit(powers, expected)
+
+
+def _of_a_ghost(pair: Fit) -> float:
+    """Return the gain that light of the share ``FAINT`` where no spot of the model is can bring about."""
+    return float((FAINT**2 * pair.light_e**2 / pair.variance_e2).sum())
+
+
+def _undecided(why: str) -> tuple[NoSpot, NoSpot]:
+    detail = f"{why}; a small test move will tell"
+    return NoSpot(Reason.UNDECIDED, detail), NoSpot(Reason.UNDECIDED, detail)
 
 
 def _nothing() -> NoSpot:

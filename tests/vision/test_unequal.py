@@ -69,3 +69,20 @@ def test_a_saturated_pair_that_size_tells_apart_is_told_apart() -> None:
         seen = found[name]
         assert isinstance(seen, Spot), seen
         assert np.hypot(*(seen.center_mm - MAP.to_mm(np.array([[spot.x, spot.y]]))[0])) < 0.05
+
+
+def test_a_faint_ghost_on_a_return_does_not_make_it_two() -> None:
+    """A frame of the campaign: millions of electrons show a ghost of 0.3 %, as wide as a return."""
+    frame = MadeFrame(
+        (MadeSpot(173.5, 638.4, 45.98, 3996.5),),
+        hole=(640.0, 512.0, 20.0),
+        light_e=(51.3, 28.4, -24.6),
+        extra=(MadeSpot(178.3, 707.9, 55.23, 12.0),),
+    )
+    rng = np.random.default_rng(1164)
+    expected = {
+        name: Expectation(np.zeros(2), np.eye(2) * 400.0, radius, 0.02, 0.04)
+        for name, radius in ((FRONT, 4.652), (BACK, 4.389))
+    }
+    found = measure_returns(expose(frame, rng), expose(frame, rng, shutter_open=False), MAP, HOLE, expected)
+    assert sum(isinstance(one, Spot) for one in found.values()) <= 1
