@@ -33,9 +33,9 @@ cv2.setNumThreads(1)
 from pathlib import Path
 import station
 assert Path(station.__file__).is_relative_to(Path.cwd()), station.__file__
-from station.sweep.plan import judge_all
+from station.sweep.plan import judge_all, judge_too_tight
 cases = json.load(sys.stdin)
-for judged in judge_all(cases):
+for judged in [*judge_all(cases), judge_too_tight()]:
     if judged.broken:
         print(f"{judged.case}: {judged.broken[0]}"[:200])
         sys.exit(1)

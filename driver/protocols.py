@@ -125,6 +125,15 @@ class Shutter(Protocol):
 
 
 @runtime_checkable
+class WatchedShutter(Protocol):
+    """Optional for a shutter that tells where it stands: an interlock may close it while frames are taken."""
+
+    def require_open(self) -> None:
+        """Raise where the shutter is not known to be open still."""
+        ...
+
+
+@runtime_checkable
 class Lamp(Protocol):
     """Optional: lights the plates so that their marks can be seen."""
 

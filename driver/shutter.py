@@ -19,7 +19,10 @@ class SerialInterlock:
 
 
 class SerialShutter:
-    """Fulfils :class:`driver.protocols.Shutter`; trusts the shutter's own switch, not the command."""
+    """Fulfils :class:`driver.protocols.Shutter` and ``WatchedShutter``.
+
+    It trusts the shutter's own switch, not the command.
+    """
 
     def __init__(self, controller: Controller) -> None:
         self._controller = controller
@@ -69,6 +72,23 @@ class SerialShutter:
         self._controller.urge(words, asked)
         self._await_switch(False, asked)
         self._controller.beam_blocked = True
+
+    def require_open(self) -> None:
+        """See that the shutter is open still, as it was told.
+
+        Raises
+        ------
+        DeviceFault
+            INTERLOCK_OPEN or SHUTTER_MISMATCH where it has closed by itself: frames taken since may be dark.
+        """
+        controller, asked = self._controller, "keep the shutter open"
+        with controller.latching():
+            state = controller.state(asked)
+            self._require_interlock(state, asked)
+            if state.shutter_open is not True:
+                raise controller.error(
+                    FaultCode.SHUTTER_MISMATCH, asked, f"it has closed by itself: {state.words!r}"
+                )
 
     def is_open(self) -> bool:
         """Return the state of the shutter's own switch."""

@@ -15,7 +15,7 @@ from typing import ClassVar
 import numpy as np
 from numpy.typing import NDArray
 
-from driver.protocols import Frame
+from driver.protocols import Frame, WatchedShutter
 from station.frame_guard import FrameGuard
 from station.measuring import Measures, MeasuresFrames
 from station.wiring import Bench, PlateCamera
@@ -314,6 +314,9 @@ class Eyes:
                 purpose: self._expose(eye, purpose, frames, self._backgrounds[eye.table.name][1])
                 for purpose, eye in eyes.items()
             }
+            if isinstance(bench.shutter, WatchedShutter):
+                # One that an interlock closed meanwhile would make "no light" of a lens that was never lit.
+                bench.shutter.require_open()
         finally:
             bench.shutter.close()
         return {purpose: self._with_background(eyes[purpose], image) for purpose, image in images.items()}

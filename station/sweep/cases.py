@@ -149,6 +149,8 @@ class Counts:
     line_reads, line_bytes : tuple of bool
         Of each call of the line: whether it is a read, and whether bytes pass in it.
     camera : int
+    last_map : int
+        Index of the last frame of which a plate is mapped first.
     first_beam : int
         Index of the last of the frames in which the bare beam's place is measured.
     clock, handler, record, control : int
@@ -157,6 +159,7 @@ class Counts:
     line_reads: tuple[bool, ...]
     line_bytes: tuple[bool, ...]
     camera: int
+    last_map: int
     first_beam: int
     clock: int
     handler: int
@@ -174,7 +177,8 @@ def single_faults(counts: Counts, place: Place, at: int) -> Iterator[Fault]:
     """Return every fault that fits one call.
 
     Where no byte passes, none can be lost; and a beam that has moved before its place was measured first is
-    another bench, whose file vouches for the beam in the hole (``reference.beam_in_hole_sigma_um``).
+    another bench, whose file vouches for the beam in the hole (``reference.beam_in_hole_sigma_um``). So is a
+    camera that was knocked before it was mapped.
     """
     misfits: set[str] = set()
     if place is Place.LINE and not counts.line_bytes[at]:
@@ -183,6 +187,8 @@ def single_faults(counts: Counts, place: Place, at: int) -> Iterator[Fault]:
         misfits |= _ON_REPLIES.keys()
     if place is Place.CAMERA and at <= counts.first_beam:
         misfits.add("beam_jumped")
+    if place is Place.CAMERA and at <= counts.last_map:
+        misfits.add("camera_knocked")
     for kind, values in KINDS[place].items():
         if kind in misfits:
             continue

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from functools import lru_cache
@@ -12,6 +13,7 @@ import numpy as np
 
 from station.campaign.inprocess import Measurement
 from station.config import Setup
+from station.config.loading import setup_from_texts
 from station.demo import example_setup
 from station.sweep.branching import Branching
 from station.sweep.cases import DEAD_KINDS, KINDS, Case, Counts, Fault, Place, all_singles, single_faults
@@ -70,6 +72,16 @@ def judge_all(
     return [
         by_number.get(number) or judge(text, measurement, digest=digests) for number, text in enumerate(texts)
     ]
+
+
+def judge_too_tight() -> Judged:
+    """Run without faults for a tolerance that nothing can keep, and ask the oracle."""
+    setup = _setup()
+    recipe, count = re.subn(r"(?m)^decenter_um = [0-9.]+", "decenter_um = 1.0", setup.recipe_file.text)
+    if count != 1:
+        raise ValueError(f"the example recipe has {count} tolerances of decentre, not one")
+    tight = setup_from_texts(setup.bench_file.text, recipe, "BENCH.toml", "RECIPE.toml")
+    return judged(Rig(tight, SEED, Case()).run())
 
 
 @lru_cache(maxsize=1)

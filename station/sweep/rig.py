@@ -9,7 +9,7 @@ from typing import Any, Literal, cast
 
 import numpy as np
 
-from control.messages import Finish, Homed, Looked, Moved, Observation
+from control.messages import BareBeamSeen, Finish, Homed, Looked, Moved, Observation
 from driver.port import Direction
 from driver.protocols import Frame
 from sim.tap import LineFault, LineFaultKind
@@ -81,7 +81,7 @@ class Seen:
     at_verdict, at_end : BenchTruth or None
         The truth at the last frame of the beam that was measured before the end, and after the end.
     moving, shutter_open : bool
-        After the end.
+        After the end; the latter only where it was so already when the controller was asked last.
     """
 
     case: Case
@@ -101,7 +101,7 @@ class Seen:
     at_end: BenchTruth | None = None
     moving: bool = False
     shutter_open: bool = False
-    counts: Counts = field(default_factory=lambda: Counts((), (), 0, 0, 0, 0, 0, 0))
+    counts: Counts = field(default_factory=lambda: Counts((), (), 0, 0, 0, 0, 0, 0, 0))
 
 
 class Watched:
@@ -114,6 +114,7 @@ class Watched:
         self._inner, self._rig = inner, rig
         self._measured: dict[str, int] = {}
         self._size: dict[str, tuple[int, ...]] = {}
+        self._lit: list[bool] = []
         self._off_in_map_mm: dict[str, float] = {}
 
     def __getattr__(self, name: str) -> Any:
@@ -129,7 +130,9 @@ class Watched:
         if frame.pixels.shape != self._size.setdefault(frame.camera, frame.pixels.shape):
             rig.seen.wrong_frames.append(f"{frame.camera} frame {frame.sequence} has {frame.pixels.shape}")
         self._measured[frame.camera] = frame.sequence
-        if rig.made.sim.controller.shutter.is_open:
+        state = rig.made.sim.scene_state(frame.camera)[1]
+        self._lit.append(state.shutter_open or state.lamp_on)
+        if state.shutter_open:
             # Frames without the beam show nothing of the lens: what it did since, nobody can have seen.
             rig.seen.at_verdict = rig.made.sim.truth()
         return self._inner.image(frame, sensor)
@@ -137,10 +140,13 @@ class Watched:
     def mean(self, images: Sequence[Image]) -> Image:
         """Put frames together."""
         self._rig.note_mean()
+        if not all(self._lit[-len(images) :]):
+            self._rig.dark = True
         return self._inner.mean(images)
 
     def map(self, image: Image, eye: PlateCamera) -> PlateMap | NoMap:
         """Map a plate; a camera that was knocked before is mapped as it stands."""
+        self._rig.note_map()
         self._off_in_map_mm[eye.table.name] = self._rig.cameras.off_mm.get(eye.table.name, 0.0)
         return self._inner.map(image, eye)
 
@@ -207,6 +213,9 @@ class Rig:
         self._stops: set[int] = set()
         self._reads: list[bool] = []
         self._first_beam: int | None = None
+        self._last_map = 0
+        self._open_when_asked = False
+        self.dark = False
         self.made = InProcess(
             setup,
             seed,
@@ -258,12 +267,14 @@ class Rig:
         sim.clock.sleep_s(_AFTER_S)
         sim.controller.update()
         seen.moving = sim.mount.moving
-        seen.shutter_open = sim.controller.shutter.is_open
+        # What opens after the controller has told its state for the last time, nobody can know.
+        seen.shutter_open = sim.controller.shutter.is_open and self._open_when_asked
         with_bytes = {passed.call for passed in seen.passed}
         seen.counts = Counts(
             tuple(self._reads),
             tuple(call in with_bytes for call in range(len(self._reads))),
             self.cameras.calls,
+            self._last_map,
             self.cameras.calls if self._first_beam is None else self._first_beam,
             self._clocks[0].calls,
             self.handler.calls,
@@ -271,6 +282,11 @@ class Rig:
             self.control.calls,
         )
         return seen
+
+    def note_map(self) -> None:
+        """Note the last frame of the first maps."""
+        if self._first_beam is None:
+            self._last_map = self.cameras.calls - 1
 
     def note_mean(self) -> None:
         """Note the last frame in which the first place of the beam is measured."""
@@ -301,10 +317,17 @@ class Rig:
 
     def _passed(self, way: Direction, data: bytes, time_s: float) -> None:
         sim = self.made.sim
+        if way == "out":
+            self._open_when_asked = sim.controller.shutter.is_open
         self.seen.passed.append(Passed(way, data, sim.clock.now_s(), sim.tap.calls - 1))
 
     def _stepped(self, observation: Observation) -> None:
         seen, sim = self.seen, self.made.sim
+        if self.dark and isinstance(observation, BareBeamSeen | Looked):
+            seen.wrong_frames.append(
+                f"the look that ended at {observation.time_s:.2f} s was taken in the dark"
+            )
+        self.dark = False
         seen.decided_calls.append(sim.tap.calls)
         if type(observation).__name__ in ("Faulted", "OperatorStopped"):
             seen.first_fault_s = min(seen.first_fault_s, sim.clock.now_s())

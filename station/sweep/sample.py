@@ -17,6 +17,7 @@ SAMPLE = (
     "line:reset@{G01:0-6}",
     "line:shutter_stuck_open@{M22:-1+5}",
     "line:interlock_open@{M21:5-3}",
+    "line:interlock_open@{M21:-1+7}=0.5",
     "line:silent@{M00:-1}=inf",
     "person:stops@0",
     "line:byte_lost@301x1=4",

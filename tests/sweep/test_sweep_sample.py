@@ -11,7 +11,7 @@ import pytest
 from control.messages import Outcome
 from station.sweep.cases import KINDS, Case, Fault, Place, all_singles, single_faults
 from station.sweep.oracle import violations
-from station.sweep.plan import Sweep, cases, counts, judge, judge_all, run_case
+from station.sweep.plan import Sweep, cases, counts, judge, judge_all, judge_too_tight, run_case
 from station.sweep.rig import Passed, Seen
 from station.sweep.sample import SAMPLE, fitted
 
@@ -20,6 +20,12 @@ from station.sweep.sample import SAMPLE, fitted
 def test_no_rule_is_broken(text: str) -> None:
     judged = judge(fitted(text))
     assert judged.broken == ()
+
+
+def test_a_tolerance_that_nothing_can_keep_is_not_kept() -> None:
+    judged = judge_too_tight()
+    assert judged.broken == ()
+    assert judged.outcome != "aligned"
 
 
 def test_every_fault_of_the_sample_is_one_of_the_sweep() -> None:
