@@ -69,6 +69,17 @@ def score_pair(fit: Fit, blocks: Blocks, expected: tuple[Expectation, Expectatio
     return score + ratio_misfit((total_power_e(fit, blocks, 0), total_power_e(fit, blocks, 1)), expected)
 
 
+def misfit_of(fit: Fit, expected: tuple[Expectation, Expectation]) -> float:
+    """Return how ill radii and places of two fitted spots agree with what is expected of them."""
+    total = 0.0
+    for spot, one in enumerate(expected):
+        k = fit.shape.log_radius(spot)
+        sigma = max(one.radius_relative_sigma, 0.002)
+        total += float(((fit.theta[k] - np.log(one.radius_mm)) / sigma) ** 2)
+        total += place_misfit(fit.center_mm(spot), fit.center_covariance_mm2(spot), one)
+    return total
+
+
 def same_answer(first: Fit, second: Fit) -> bool:
     """Tell whether two labellings put both spots at the same places: within their uncertainty, or nearly.
 

@@ -98,7 +98,31 @@ def _answer_of(
         return None
     if gain <= identify.DECIDED * chosen.fit.noise.spread + _of_a_ghost(chosen.fit):
         return _undecided("two lights, or one with a faint ghost on it")
-    return _sighting_pair(scene, *explain(scene, chosen.fit, blocks))
+    told = _rightly_named(scene, *explain(scene, chosen.fit, blocks), expected)
+    if told is None:
+        return _undecided("two lights, but their sizes speak against the likelier names")
+    return _sighting_pair(scene, *told)
+
+
+def _rightly_named(
+    scene: Scene, result: Fit, blocks: Blocks, expected: tuple[Expectation, Expectation]
+) -> tuple[Fit, Blocks] | None:
+    """Return the fit whose names agree with the sizes and places that were found; None where neither's do.
+
+    Saturation and speckle can hold a search in a bad minimum under the right names, so that it loses to a
+    good one under the wrong names. What came out then fits the other names better.
+    """
+    if identify.misfit_of(result, expected) <= identify.misfit_of(result, expected[::-1]):
+        return result, blocks
+    centers = [result.center_mm(1), result.center_mm(0)]
+    sigmas = [max(one.radius_relative_sigma, 0.002) for one in expected]
+    other = fit_spots(scene, centers, [one.radius_mm for one in expected], sigmas, blocks, rounds=FAR)
+    if other is None or not _is_pair(*other, expected):
+        return None
+    exchanged = explain(scene, *other)
+    better = exchanged[0].deviance < result.deviance - identify.DECIDED * result.noise.spread
+    agrees = identify.misfit_of(exchanged[0], expected) <= identify.misfit_of(exchanged[0], expected[::-1])
+    return exchanged if better and agrees else None
 
 
 def _refined(

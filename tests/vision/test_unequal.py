@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import numpy as np
+import vision_campaign as campaign
 from made_frames import PITCH_MM, AffineMap, MadeFrame, MadeHole, MadeSpot, expose
+from quick_frames import Store
 
 from vision.look import measure_returns
 from vision.spots import Expectation, NoSpot, Reason, Spot, SpotName
@@ -86,3 +88,12 @@ def test_a_faint_ghost_on_a_return_does_not_make_it_two() -> None:
     }
     found = measure_returns(expose(frame, rng), expose(frame, rng, shutter_open=False), MAP, HOLE, expected)
     assert sum(isinstance(one, Spot) for one in found.values()) <= 1
+
+
+def test_a_bad_minimum_under_the_right_names_does_not_exchange_them() -> None:
+    """A frame of the campaign, number 3056 of seed 2: saturation, speckle and the hole in one spot."""
+    rng = np.random.default_rng([2, 3056, 0])
+    case = campaign.measure(Store(2), rng, False, False)
+    counts = campaign.judge(case)
+    assert counts["swapped"] == counts["false_or_far"] == counts["strong_missed"] == 0
+    assert counts["right"] == 2
