@@ -19,6 +19,7 @@ Array = NDArray[np.float64]
 
 DECIDED = 20.0  # difference of twice the log likelihood from which a labelling is believed (odds 1 : 22,000)
 IMPLAUSIBLE = 30.0  # squared distance from every expectation above which a light is nobody's
+STALE = 100.0  # squared distance from an expected place at which the place is wrong and tells names no more
 NEARLY = 0.05  # of the radius, and of the distance between two spots: a search has come to the same place
 LOG_RATIO_SIGMA = 0.35  # standard uncertainty of ln(power ratio): dust, coating, uneven scatter of the plate
 
@@ -65,7 +66,8 @@ def score_pair(fit: Fit, blocks: Blocks, expected: tuple[Expectation, Expectatio
     """Return a labelling's score: the frame's, the places', and the powers' part."""
     score = fit.deviance
     for spot in (0, 1):
-        score += place_misfit(fit.center_mm(spot), fit.center_covariance_mm2(spot), expected[spot])
+        misfit = place_misfit(fit.center_mm(spot), fit.center_covariance_mm2(spot), expected[spot])
+        score += min(misfit, STALE)
     return score + ratio_misfit((total_power_e(fit, blocks, 0), total_power_e(fit, blocks, 1)), expected)
 
 
@@ -76,7 +78,7 @@ def misfit_of(fit: Fit, expected: tuple[Expectation, Expectation]) -> float:
         k = fit.shape.log_radius(spot)
         sigma = max(one.radius_relative_sigma, 0.002)
         total += float(((fit.theta[k] - np.log(one.radius_mm)) / sigma) ** 2)
-        total += place_misfit(fit.center_mm(spot), fit.center_covariance_mm2(spot), one)
+        total += min(place_misfit(fit.center_mm(spot), fit.center_covariance_mm2(spot), one), STALE)
     return total
 
 
