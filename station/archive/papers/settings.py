@@ -41,7 +41,7 @@ class Settings:
             if self.context.trail.is_done(connection, operation):
                 return True
             old = connection.execute(find).scalar()
-            if old == value and type(old) is type(value):
+            if canonical_json(old) == canonical_json(value):  # 0, 0.0 and False differ
                 return False
             noted = Change(who, "setting", name, old, value, why)
             number = self.context.trail.append(connection, noted, utc=now, operation=operation)
