@@ -19,13 +19,13 @@ for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
     os.environ[name] = "1"
 
 import cv2  # noqa: E402  after the number of threads is set
-import numpy as np  # noqa: E402
+import numpy as np  # noqa: E402  as above
 
-from sim.scene import Scene  # noqa: E402
-from sim.scene_camera import REFERENCE_RETURN_PER_MM2  # noqa: E402
-from sim.scene_example import EXPOSURE_RETURNS_S, EXPOSURE_TRANSMITTED_S, example_scene  # noqa: E402
-from sim.scene_spots import TrueSpot  # noqa: E402
-from sim.scene_state import SceneState  # noqa: E402
+from sim.scene import Scene  # noqa: E402  as above
+from sim.scene_camera import REFERENCE_RETURN_PER_MM2  # noqa: E402  as above
+from sim.scene_example import EXPOSURE_RETURNS_S, EXPOSURE_TRANSMITTED_S, example_scene  # noqa: E402  as above
+from sim.scene_spots import TrueSpot  # noqa: E402  as above
+from sim.scene_state import SceneState  # noqa: E402  as above
 
 EXPOSURES = {"hole_camera": EXPOSURE_RETURNS_S, "reference_camera": EXPOSURE_TRANSMITTED_S}
 REPEATS = 21

@@ -14,14 +14,14 @@ HERE = pathlib.Path(__file__).parent
 sys.path[:0] = [str(HERE.parent / "tests" / "control"), str(HERE)]
 
 from control_peers import PEERS, count_peer  # noqa: E402  (after the path)
-from spot_bench import SpotBench, Truth, nominal_bench  # noqa: E402
+from spot_bench import SpotBench, Truth, nominal_bench  # noqa: E402  as above
 
-from control import messages as m  # noqa: E402
-from control.aligner import Aligner  # noqa: E402
-from control.plan import ARCSEC_PER_MRAD, AlignmentPlan, Prescription  # noqa: E402
-from control.unknowns import Memory  # noqa: E402
-from optics.families import FAMILIES  # noqa: E402
-from optics.lens import Lens  # noqa: E402
+from control import messages as m  # noqa: E402  as above
+from control.aligner import Aligner  # noqa: E402  as above
+from control.plan import ARCSEC_PER_MRAD, AlignmentPlan, Prescription  # noqa: E402  as above
+from control.unknowns import Memory  # noqa: E402  as above
+from optics.families import FAMILIES  # noqa: E402  as above
+from optics.lens import Lens  # noqa: E402  as above
 
 HIDDEN = ("near-concentric", "ball-like")
 REGULAR = [name for name in FAMILIES if name not in HIDDEN]

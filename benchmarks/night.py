@@ -22,7 +22,9 @@ import cv2
 from night_bench import RECIPES, NightBench, PlannedPart, plan_night, setup_for
 
 from control.messages import Outcome
+from sim.truth import BenchTruth
 from station.archive import Archive
+from station.config.recipe import ToleranceTable
 from station.lot.command.reports import report_lot
 from station.lot.line import Line, StationStopError
 from station.lot.lot import LotEnd, LotRun
@@ -178,16 +180,16 @@ def judge(night: Night) -> dict[str, int]:
     return dict(counts)
 
 
-def _within(truth: object, tolerance: object) -> bool:
-    decenter, tilt = truth.decenter_um, truth.tilt_arcsec  # type: ignore[attr-defined]
-    if decenter is None or tilt is None:
+def _within(truth: BenchTruth | None, tolerance: ToleranceTable) -> bool:
+    if truth is None or truth.decenter_um is None or truth.tilt_arcsec is None:
         return False
+    decenter, tilt = truth.decenter_um, truth.tilt_arcsec
     far_um = (decenter[0] ** 2 + decenter[1] ** 2) ** 0.5
     far_arcsec = (tilt[0] ** 2 + tilt[1] ** 2) ** 0.5
-    return far_um <= tolerance.decenter_um and far_arcsec <= tolerance.tilt_arcsec  # type: ignore[attr-defined]
+    return far_um <= tolerance.decenter_um and far_arcsec <= tolerance.tilt_arcsec
 
 
-def _lies_off(truth: object, tolerance: object, reason: str) -> bool:
+def _lies_off(truth: BenchTruth | None, tolerance: ToleranceTable, reason: str) -> bool:
     """Say whether a lens that is fixed already really lies out of tolerance: it slipped, and has to go."""
     return reason.startswith("after fixing") and truth is not None and not _within(truth, tolerance)
 

@@ -30,7 +30,7 @@ class Server:
         subprocess.run(
             [str(_SCRIPT), command, str(self.folder), *more],
             check=True,
-            timeout=120,
+            timeout=300,
             stdin=subprocess.DEVNULL,
         )
 

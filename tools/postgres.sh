@@ -50,7 +50,7 @@ start() {
             || die "initdb failed: $(tail -n 3 "$folder/initdb.log")"
         touch "$folder/new"
     fi
-    unprivileged "$bin/pg_ctl" --pgdata="$folder/data" --log="$folder/data/server.log" --wait --timeout=60 --silent \
+    unprivileged "$bin/pg_ctl" --pgdata="$folder/data" --log="$folder/data/server.log" --wait --timeout=180 --silent \
         --options="-c listen_addresses=127.0.0.1 -c port=$port -c unix_socket_directories='$folder/data'" start \
         || die "the server did not start: $(tail -n 3 "$folder/data/server.log")"
     if [ -e "$folder/new" ]; then

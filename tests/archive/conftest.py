@@ -8,15 +8,14 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
+from postgres_server import Server
 
 from station.archive import Archive
 
-ROOT = Path(__file__).parents[2]
-# The crash harness serves the benchmarks as well and lives there.
-sys.path[:0] = [str(Path(__file__).parent), str(ROOT / "benchmarks")]
+# importlib mode puts no tests folder on the path; what helps the tests lies beside them.
+sys.path.insert(0, str(Path(__file__).parent))
 
-from archive_help import FakeClock  # noqa: E402  found through the path above
-from postgres_server import Server, running_server, why_none  # noqa: E402  as above
+from archive_help import FakeClock  # found through the path above
 
 
 @pytest.fixture(scope="session")
@@ -29,15 +28,6 @@ def sqlite_template(tmp_path_factory: pytest.TempPathFactory) -> Path:
 @pytest.fixture
 def sqlite_file(tmp_path: Path, sqlite_template: Path) -> Path:
     return Path(shutil.copy(sqlite_template, tmp_path / "archive.db"))
-
-
-@pytest.fixture(scope="session")
-def server() -> Iterator[Server]:
-    reason = why_none()
-    if reason:
-        pytest.skip(reason)
-    with running_server() as running:
-        yield running
 
 
 @pytest.fixture

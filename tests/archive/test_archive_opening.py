@@ -16,7 +16,7 @@ from tempfile import TemporaryDirectory
 
 import pytest
 from archive_help import FakeClock, finish_one, lot_of
-from sqlalchemy import event
+from sqlalchemy import Connection, event
 
 from station.archive import Archive, ArchiveError, Problem
 from station.archive.store.sqlite import Journal, journal_for
@@ -56,9 +56,9 @@ def test_both_journals_are_set_as_asked(
         lot_id, setup = lot_of(archive)
         finish_one(archive, lot_id, setup)
 
-        def ask(connection: object) -> tuple[object, ...]:
+        def ask(connection: Connection) -> tuple[object, ...]:
             names = ("journal_mode", "synchronous", "foreign_keys", "recursive_triggers")
-            return tuple(connection.exec_driver_sql(f"PRAGMA {name}").scalar() for name in names)  # type: ignore[attr-defined]
+            return tuple(connection.exec_driver_sql(f"PRAGMA {name}").scalar() for name in names)
 
         synchronous = {"full": 2, "extra": 3}[journal.synchronous]
         assert archive.database.read("ask", ask) == (journal.mode, synchronous, 1, 1)
@@ -72,7 +72,7 @@ def test_the_file_is_marked_as_ours(sqlite_file: Path) -> None:
 
 def _open_error(path: Path | str, **more: object) -> ArchiveError:
     with pytest.raises(ArchiveError) as caught:
-        Archive(path, now=FakeClock(), patience_s=0.2, **more).close()  # type: ignore[arg-type]
+        Archive(path, now=FakeClock(), patience_s=0.2, **more).close()  # type: ignore[arg-type]  # options of many types
     assert caught.value.remedy
     assert "Traceback" not in str(caught.value)
     return caught.value
@@ -180,8 +180,8 @@ def test_a_full_database_says_so_and_goes_on_when_there_is_room(sqlite_file: Pat
         pages = sqlite_file.stat().st_size // 4096
 
         @event.listens_for(archive.database.engine, "begin")
-        def _limit(connection: object) -> None:
-            connection.exec_driver_sql(f"PRAGMA max_page_count = {limit[0]}")  # type: ignore[attr-defined]
+        def _limit(connection: Connection) -> None:
+            connection.exec_driver_sql(f"PRAGMA max_page_count = {limit[0]}")
 
         limit = [pages]
         with pytest.raises(ArchiveError) as caught:
@@ -274,7 +274,7 @@ def test_a_missing_driver_is_told_with_what_to_install(monkeypatch: pytest.Monke
     def without(name: str, *args: object, **kwargs: object) -> object:
         if name == "psycopg" or name.startswith("psycopg."):
             raise ImportError("No module named 'psycopg'")
-        return true_import(name, *args, **kwargs)  # type: ignore[arg-type]
+        return true_import(name, *args, **kwargs)  # type: ignore[arg-type]  # handed through
 
     monkeypatch.setattr(builtins, "__import__", without)
     for name in [name for name in sys.modules if name.startswith("psycopg")]:

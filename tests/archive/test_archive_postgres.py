@@ -152,22 +152,22 @@ class _LoseAnswers:
     def __enter__(self) -> None:
         self.commit = self.engine.dialect.do_commit
         self.armed = True
-        self.engine.dialect.do_commit = self._commit  # type: ignore[method-assign]
+        self.engine.dialect.do_commit = self._commit  # type: ignore[method-assign]  # put back below
 
     def __exit__(self, *_: object) -> None:
-        self.engine.dialect.do_commit = self.commit  # type: ignore[method-assign]
+        self.engine.dialect.do_commit = self.commit  # type: ignore[method-assign]  # as it was
         self.admin.dispose()
 
     def _commit(self, connection: object) -> None:
-        self.commit(connection)  # type: ignore[arg-type]
+        self.commit(connection)  # type: ignore[arg-type]  # handed through
         if not self.armed:
             return
         self.armed = False
         self.lost += 1
-        pid = connection.driver_connection.info.backend_pid  # type: ignore[attr-defined]
+        pid = connection.driver_connection.info.backend_pid  # type: ignore[attr-defined]  # psycopg's own
         with self.admin.connect() as admin:
             admin.execute(text("SELECT pg_terminate_backend(:pid, 5000)"), {"pid": pid})
-        connection.driver_connection.execute("SELECT 1")  # type: ignore[attr-defined]
+        connection.driver_connection.execute("SELECT 1")  # type: ignore[attr-defined]  # psycopg's own
 
 
 def test_a_server_that_stays_away_is_told_after_the_patience(server: Server, postgres_url: str) -> None:

@@ -19,7 +19,7 @@ from control.messages import (
     Started,
 )
 from station.archive import Archive, DecisionStep, Ending, LookStep, MoveStep
-from station.archive.parts.steps import StepTaker, spot_json
+from station.archive.parts.steps import Step, StepTaker, spot_json
 from vision.spots import Flag, NoSpot, Reason, Spot, SpotName
 
 SPOT = Spot(
@@ -43,8 +43,9 @@ RUN = (
 )
 
 
-def _steps() -> list[object]:
-    taker, steps = StepTaker(), []
+def _steps() -> list[Step]:
+    taker = StepTaker()
+    steps: list[Step] = []
     for seen, action in RUN:
         steps += taker.take(seen, action, len(steps) + 1)
     return steps
@@ -52,7 +53,7 @@ def _steps() -> list[object]:
 
 def test_every_turn_gives_what_happened_and_what_was_decided() -> None:
     steps = _steps()
-    assert [step.number for step in steps] == list(range(1, len(steps) + 1))  # type: ignore[attr-defined]
+    assert [step.number for step in steps] == list(range(1, len(steps) + 1))
     kinds = [type(step).__name__ for step in steps]
     assert kinds == [
         "DecisionStep",

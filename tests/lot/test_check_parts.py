@@ -28,7 +28,7 @@ def parts(count: int, recipe: str) -> list[PlannedPart]:
 
 
 def a_cell(make_cell: MakeCell, count: int, recipe: str = "biconvex f200", **table: object) -> Cell:
-    settings = LotTable(check_part=CheckPartTable(serial=MASTER, **table))  # type: ignore[arg-type]
+    settings = LotTable(check_part=CheckPartTable(serial=MASTER, **table))  # type: ignore[arg-type]  # options of many types
     cell = make_cell(parts(count, recipe), settings=settings)
     cell.night.planned = {**cell.night.planned, MASTER: PlannedPart(MASTER, recipe, 1000)}
     return cell
@@ -117,6 +117,6 @@ def test_a_check_part_that_only_waits_is_no_part_of_the_list(make_cell: MakeCell
 
 @pytest.mark.parametrize(("table", "key"), [({"serial": "A1"}, "serial"), ({"recipe": "f9"}, "recipe")])
 def test_a_check_part_that_makes_no_sense(table: dict[str, str], key: str) -> None:
-    settings = LotTable(check_part=CheckPartTable(**table))  # type: ignore[arg-type]
+    settings = LotTable(check_part=CheckPartTable(**table))  # type: ignore[arg-type]  # options of many types
     with pytest.raises(BadInput, match=f"check_part.{key}"):
         _check_part_is_no_other(settings, Path("LOT.toml"), (PartLine("A1", "f1", 2),), ["f1"])

@@ -6,27 +6,18 @@ import subprocess
 import sys
 import time
 from collections import Counter
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from pathlib import Path
 
 import crash_lot
 import pytest
 import shared_lot
-from postgres_server import Server, running_server, why_none
+from postgres_server import Server
 
 from station.archive import Archive, LotState
 from station.lot.settings import LotTable
 
 STATIONS = ("cell 1", "cell 2")
-
-
-@pytest.fixture(scope="module")
-def server() -> Iterator[Server]:
-    reason = why_none()
-    if reason:
-        pytest.skip(reason)
-    with running_server() as running:
-        yield running
 
 
 def stations_at_work(

@@ -118,7 +118,7 @@ def counted(measurement: str) -> tuple[Counter[str], list[str]]:
         setup(1, ("[look]", "[budget]\nlooks = 2\n\n[look]")),
         5,
         nuisances=deviations(),
-        measurement=measurement,  # type: ignore[arg-type]
+        measurement=measurement,  # type: ignore[arg-type]  # a literal
         on_bytes=note,
     )
     purposes: Counter[str] = Counter()

@@ -101,8 +101,8 @@ def _migrate(database: Database, to: str) -> None:
 
 def _run(connection: Connection, to: str) -> None:
     # Half a second to load, and needed once in the life of a database.
-    from alembic import command  # noqa: PLC0415
-    from alembic.config import Config  # noqa: PLC0415
+    from alembic import command  # noqa: PLC0415  half a second to load, and only upgrades need it
+    from alembic.config import Config  # noqa: PLC0415  as above
 
     config = Config()
     config.set_main_option("script_location", str(_MIGRATIONS).replace("%", "%%"))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import sys
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import fields
 from datetime import datetime
 from typing import Any
@@ -29,13 +29,11 @@ def run_alarms(
 ) -> int:
     """List the alarms that nobody has acknowledged, or acknowledge some; return the exit status."""
     if not acknowledge:
-        with Archive(archive, read_only=True) as opened:
-            _show([_plain(one) for one in opened.alarms.open()], as_json, _ALARM, "no alarm is open")
-        return DONE
-    _require_why(why, "acknowledge")
+        return _list(archive, lambda opened: opened.alarms.open(), as_json, _ALARM, "no alarm is open")
+    grounds = _required(why, "acknowledge")
     with open_archive(Options(archive, station, who), station) as opened:
         for number in acknowledge:
-            alarm = opened.alarms.acknowledge(number, who=who, why=why or "")
+            alarm = opened.alarms.acknowledge(number, who=who, why=grounds)
             sys.stdout.write(f"alarm {number}, {alarm.code}: acknowledged by {alarm.acknowledged_by}\n")
     return DONE
 
@@ -45,13 +43,11 @@ def run_doubts(
 ) -> int:
     """List the parts in doubt after a check part failed, or clear some; return the exit status."""
     if not clear:
-        with Archive(archive, read_only=True) as opened:
-            _show([_plain(one) for one in opened.doubts.open()], as_json, _DOUBT, "no part is in doubt")
-        return DONE
-    _require_why(why, "clear")
+        return _list(archive, lambda opened: opened.doubts.open(), as_json, _DOUBT, "no part is in doubt")
+    grounds = _required(why, "clear")
     with open_archive(Options(archive, station, who), station) as opened:
         for number in clear:
-            opened.doubts.clear(number, who=who, why=why or "")
+            opened.doubts.clear(number, who=who, why=grounds)
             sys.stdout.write(f"doubt {number}: cleared by {who}\n")
     return DONE
 
@@ -62,16 +58,21 @@ _ALARM = (
 _DOUBT = "{id:>5}  part {serial}: {why}\n"
 
 
-def _require_why(why: str | None, option: str) -> None:
+def _required(why: str | None, option: str) -> str:
     if why is None:
         raise BadInput(f"--{option}", "", found="no --why", allowed="on what grounds; the trail keeps it")
+    return why
 
 
-def _show(rows: list[dict[str, Any]], as_json: bool, form: str, none: str) -> None:
+def _list(archive: str, rows: Callable[[Archive], Sequence[Any]], as_json: bool, form: str, none: str) -> int:
+    """Print what waits for a signature, and change nothing."""
+    with Archive(archive, read_only=True) as opened:
+        plain = [_plain(row) for row in rows(opened)]
     if as_json:
-        sys.stdout.write(json.dumps(rows, ensure_ascii=False) + "\n")
+        sys.stdout.write(json.dumps(plain, ensure_ascii=False) + "\n")
     else:
-        sys.stdout.write("".join(form.format(**row) for row in rows) or f"{none}\n")
+        sys.stdout.write("".join(form.format(**row) for row in plain) or f"{none}\n")
+    return DONE
 
 
 def _plain(row: Any) -> dict[str, Any]:
