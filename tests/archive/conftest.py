@@ -3,19 +3,14 @@
 from __future__ import annotations
 
 import shutil
-import sys
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
+from archive_help import FakeClock
 from postgres_server import Server
 
 from station.archive import Archive
-
-# importlib mode puts no tests folder on the path; what helps the tests lies beside them.
-sys.path.insert(0, str(Path(__file__).parent))
-
-from archive_help import FakeClock  # found through the path above
 
 
 @pytest.fixture(scope="session")

@@ -72,7 +72,7 @@ def test_the_file_is_marked_as_ours(sqlite_file: Path) -> None:
 
 def _open_error(path: Path | str, **more: object) -> ArchiveError:
     with pytest.raises(ArchiveError) as caught:
-        Archive(path, now=FakeClock(), patience_s=0.2, **more).close()  # type: ignore[arg-type]  # options of many types
+        Archive(path, now=FakeClock(), patience_s=0.2, **more).close()
     assert caught.value.remedy
     assert "Traceback" not in str(caught.value)
     return caught.value
@@ -274,7 +274,7 @@ def test_a_missing_driver_is_told_with_what_to_install(monkeypatch: pytest.Monke
     def without(name: str, *args: object, **kwargs: object) -> object:
         if name == "psycopg" or name.startswith("psycopg."):
             raise ImportError("No module named 'psycopg'")
-        return true_import(name, *args, **kwargs)  # type: ignore[arg-type]  # handed through
+        return true_import(name, *args, **kwargs)
 
     monkeypatch.setattr(builtins, "__import__", without)
     for name in [name for name in sys.modules if name.startswith("psycopg")]:

@@ -120,7 +120,7 @@ def test_a_run_is_refused_or_told_to_redo_what_is_missing_expired_or_withdrawn(o
 def test_a_calibration_from_the_future_is_not_valid(archive: Archive) -> None:
     clock = archive.context.now
     archive.calibrations.add("bench 1", MAP, "{}", who="program", why="shift")
-    clock.at -= timedelta(days=1)  # type: ignore[attr-defined]  the clock of the tests
+    clock.at -= timedelta(days=1)
     assert "set back" in archive.calibrations.for_run("bench 1", [MAP], WhenExpired.REDO).words[0]
 
 

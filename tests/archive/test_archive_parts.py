@@ -315,7 +315,7 @@ def test_texts_that_a_database_cannot_hold_are_written_readably(opened: Opened) 
     part = _claim(archive, lot_id)
     part.note("Wait", "bytes \x00 from a device \udcff", {"raw": "\x00\udcff"})
     part.finish(rejected("line noise \x00 \udcff"))
-    assert archive.parts.get(part.claim.part_id).final.reason == "line noise \\x00 \\udcff"  # type: ignore[union-attr]  # None fails the test
+    assert archive.parts.get(part.claim.part_id).final.reason == "line noise \\x00 \\udcff"
     assert archive.parts.steps(part.claim.part_id, 1)[0].details == {"raw": "\x00\udcff"}
     assert archive.audit().clean
 
@@ -329,10 +329,10 @@ def test_an_error_inside_a_write_leaves_nothing_behind(opened: Opened) -> None:
 
     class BrokenTrail:
         def append(self, connection: object, *args: object, **kwargs: object) -> int:
-            append(connection, *args, **kwargs)  # type: ignore[arg-type]  # handed through
+            append(connection, *args, **kwargs)
             raise DBAPIError("x", None, OSError("the cable was pulled"))
 
-    part.context.trail = BrokenTrail()  # type: ignore[assignment]  # a stand-in that breaks
+    part.context.trail = BrokenTrail()
     with pytest.raises(ArchiveError):
         part.finish(aligned())
     part.context.trail = archive.trail

@@ -21,7 +21,7 @@ def _work(
     url: str, station: str, lot_id: int, done: list[str], errors: list[BaseException], pause_s: float = 0.0
 ) -> None:
     try:
-        with Archive(url, station=station, now=FakeClock(), patience_s=60.0) as archive:
+        with Archive(url, station=station, now=FakeClock(), patience_s=180.0) as archive:
             setup = a_setup(archive)
             while (one := archive.claims.claim_next(lot_id, setup)) is not None:
                 one.enter(Phase.ALIGNING)
@@ -51,7 +51,7 @@ def _two_stations(
         thread.start()
     meanwhile()
     for thread in threads:
-        thread.join(120.0)
+        thread.join(300.0)
     assert errors == []
     return done
 
@@ -152,22 +152,22 @@ class _LoseAnswers:
     def __enter__(self) -> None:
         self.commit = self.engine.dialect.do_commit
         self.armed = True
-        self.engine.dialect.do_commit = self._commit  # type: ignore[method-assign]  # put back below
+        self.engine.dialect.do_commit = self._commit
 
     def __exit__(self, *_: object) -> None:
-        self.engine.dialect.do_commit = self.commit  # type: ignore[method-assign]  # as it was
+        self.engine.dialect.do_commit = self.commit
         self.admin.dispose()
 
     def _commit(self, connection: object) -> None:
-        self.commit(connection)  # type: ignore[arg-type]  # handed through
+        self.commit(connection)
         if not self.armed:
             return
         self.armed = False
         self.lost += 1
-        pid = connection.driver_connection.info.backend_pid  # type: ignore[attr-defined]  # psycopg's own
+        pid = connection.driver_connection.info.backend_pid
         with self.admin.connect() as admin:
             admin.execute(text("SELECT pg_terminate_backend(:pid, 5000)"), {"pid": pid})
-        connection.driver_connection.execute("SELECT 1")  # type: ignore[attr-defined]  # psycopg's own
+        connection.driver_connection.execute("SELECT 1")
 
 
 def test_a_server_that_stays_away_is_told_after_the_patience(server: Server, postgres_url: str) -> None:

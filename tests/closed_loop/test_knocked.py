@@ -36,7 +36,7 @@ def run(setup: Setup, measurement: Any = "frames", **scene: Any) -> tuple[InProc
 
 
 def looks_of(made: InProcess) -> list[Looked]:
-    return [step for step, _ in made.record.steps if isinstance(step, Looked)]  # type: ignore[attr-defined]  # the record of a run in this process
+    return [step for step, _ in made.record.steps if isinstance(step, Looked)]
 
 
 def camera(name: str) -> dict[str, Any]:
@@ -93,7 +93,7 @@ def test_a_camera_that_keeps_moving_stops_the_run_all_the_same() -> None:
     setup = setup_with('when_moved = "map_again"\nmoved_mm = 0.000001')
     made = InProcess(setup, 3, measurement="spots")
     stands = iter(range(10_000))
-    made.eyes.measures._stands = lambda *_: (next(stands), 0)  # type: ignore[attr-defined]  # set to what the test wants to be seen
+    made.eyes.measures._stands = lambda *_: (next(stands), 0)
     ended = made.run()
     assert ended.finish.outcome is Outcome.STOPPED
     assert ended.finish.reason.startswith("targets_moved: ")

@@ -68,7 +68,7 @@ class Compared(MeasuresFrames):
             self.holes.append((float(off[0]), float(off[1]), told))
         return found
 
-    def returns(self, image, background, plate_map, hole, expectations, eye):  # type: ignore[no-untyped-def]  # typed where it is declared
+    def returns(self, image, background, plate_map, hole, expectations, eye):
         seen = super().returns(image, background, plate_map, hole, expectations, eye)
         true, camera = self._true(eye.table.name), eye.table.name
         place = (hole.center_mm, hole.radius_mm)
@@ -76,7 +76,7 @@ class Compared(MeasuresFrames):
         self._add(seen, said, true)
         return seen
 
-    def transmitted(self, image, background, plate_map, expectation: Expectation | None, eye):  # type: ignore[no-untyped-def]  # typed where it is declared
+    def transmitted(self, image, background, plate_map, expectation: Expectation | None, eye):
         seen = super().transmitted(image, background, plate_map, expectation, eye)
         true, camera = self._true(eye.table.name), eye.table.name
         spot = true[PATH_OF[SpotName.TRANSMITTED]]

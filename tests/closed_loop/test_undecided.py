@@ -36,7 +36,7 @@ class UndecidedAtFirst:
 def test_an_undecided_look_is_answered_by_a_sideways_move_and_the_run_goes_on() -> None:
     for index in range(4):
         run = InProcess(setup_of(PLAN, index), PLAN.seed_of(index), nuisances=deviations())
-        run.eyes.measures = UndecidedAtFirst(run.eyes.measures, times=2)  # type: ignore[assignment]  # a stand-in
+        run.eyes.measures = UndecidedAtFirst(run.eyes.measures, times=2)
         ended = run.run()
         assert isinstance(run.record, MemoryRecord)
         moves = [action for _, action in run.record.steps if isinstance(action, Move)]

@@ -367,7 +367,7 @@ def make_rig(clock: StepClock) -> Callable[..., Rig]:
         controller = WordController() if named.line.numbered else CommaController()
         port = MemoryPort(controller, clock)
         options.setdefault("timing", Timing())
-        motion = SerialMotion((lambda: port) if reopens else port, named, axes, clock, **options)  # type: ignore[arg-type]  # options of many types
+        motion = SerialMotion((lambda: port) if reopens else port, named, axes, clock, **options)
         if ready:
             motion.connect()
             motion.home()

@@ -1,25 +1,20 @@
 import socket
 import threading
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import cv2
 import numpy as np
 import pytest
+from driver_help import code_of
 
 from driver.camera import OpenCvCamera
 from driver.camera_sources import _from_backend, _to_backend
 from driver.clock import SystemClock
 from driver.faults import DeviceFault, FaultCode
 from driver.protocols import Camera, Frame
-
-
-def code_of(call: Callable[[], object]) -> FaultCode:
-    with pytest.raises(DeviceFault) as fault:
-        call()
-    return fault.value.code
 
 
 def folder_camera(folder: Path, **options: Any) -> OpenCvCamera:
@@ -165,7 +160,7 @@ def test_exposure_units_of_the_backends():
     assert _from_backend("100us", 100) == pytest.approx(0.01)
     assert _from_backend("log2_s", -7) == 2.0**-7
     for unit, value in (("s", 0.0), ("100us", -1.0), ("s", float("nan")), ("log2_s", 0.0), ("log2_s", 1e9)):
-        assert _from_backend(unit, value) is None  # type: ignore[arg-type]  # a str
+        assert _from_backend(unit, value) is None
 
 
 # --- live ------------------------------------------------------------------------------------------

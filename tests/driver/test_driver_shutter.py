@@ -1,19 +1,13 @@
-from collections.abc import Callable
 from typing import Any
 
 import pytest
+from driver_help import code_of
 
 from driver.exchange import Timing
 from driver.faults import DeviceFault, FaultCode
 from driver.phrases import PhraseTable
 
 TABLES = ("word_address", "comma_steps")
-
-
-def code_of(call: Callable[[], object]) -> FaultCode:
-    with pytest.raises(DeviceFault) as fault:
-        call()
-    return fault.value.code
 
 
 def without(*requests: str, interlock: str = "reported") -> PhraseTable:

@@ -4,16 +4,11 @@ from collections.abc import Callable
 from typing import Any
 
 import pytest
+from driver_help import code_of
 
 from driver.exchange import Timing
 from driver.faults import DeviceFault, FaultCode
 from driver.phrases import PhraseTable
-
-
-def code_of(call: Callable[[], object]) -> FaultCode:
-    with pytest.raises(DeviceFault) as fault:
-        call()
-    return fault.value.code
 
 
 def first(rig: Any, asked: str, change: Callable[[bytes], bytes], times: int = 1) -> None:

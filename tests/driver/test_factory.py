@@ -49,11 +49,11 @@ def devices(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[str]:
 
 
 def test_a_factory_is_called_with_its_options(devices: str):
-    clock = make(f"{devices}:slow_clock", {"rate": 2, "name": "y"}, Clock)  # type: ignore[type-abstract]  # a Protocol
+    clock = make(f"{devices}:slow_clock", {"rate": 2, "name": "y"}, Clock)
     assert isinstance(clock, SystemClock)
-    assert isinstance(make(f"{devices}:Maker.clock", {}, Clock), SystemClock)  # type: ignore[type-abstract]  # a Protocol
+    assert isinstance(make(f"{devices}:Maker.clock", {}, Clock), SystemClock)
     assert resolve(f"{devices}:any_options")(a=1) == {"a": 1}
-    assert isinstance(make("driver.clock:SystemClock", {}, Clock), SystemClock)  # type: ignore[type-abstract]  # a Protocol
+    assert isinstance(make("driver.clock:SystemClock", {}, Clock), SystemClock)
 
 
 @pytest.mark.parametrize(
@@ -77,24 +77,24 @@ def test_a_factory_is_called_with_its_options(devices: str):
 )
 def test_what_is_wrong_is_said(devices: str, path: str, options: dict[str, Any], named: str):
     with pytest.raises(FactoryError) as problem:
-        make(path, options, Clock)  # type: ignore[type-abstract]  # a Protocol
+        make(path, options, Clock)
     assert named in str(problem.value)
     assert "\n" not in str(problem.value)
 
 
 def test_a_device_must_fulfil_its_role(devices: str):
     with pytest.raises(FactoryError, match="is no Shutter: it lacks close, open"):
-        make(f"{devices}:Maker.clock", {}, Shutter)  # type: ignore[type-abstract]  # a Protocol
+        make(f"{devices}:Maker.clock", {}, Shutter)
 
 
 def test_a_fault_of_the_device_passes_through(devices: str):
     with pytest.raises(DeviceFault):
-        make(f"{devices}:fails", {}, Clock)  # type: ignore[type-abstract]  # a Protocol
+        make(f"{devices}:fails", {}, Clock)
 
 
 def test_a_callable_without_a_signature_says_itself_what_it_misses(mocker: Any):
     mocker.patch("driver.factory.inspect.signature", side_effect=ValueError("no signature"))
-    assert isinstance(make("driver.clock:SystemClock", {}, Clock), SystemClock)  # type: ignore[type-abstract]  # a Protocol
+    assert isinstance(make("driver.clock:SystemClock", {}, Clock), SystemClock)
 
 
 def test_what_a_path_looks_like():

@@ -205,7 +205,7 @@ def test_a_flag_word_that_the_table_does_not_know_is_unreadable():
 
 def test_refusals_have_their_meaning():
     meanings = {
-        code: WORD.read_refusal(f"ERR{code} WHY").meaning  # type: ignore[union-attr]  # None fails the test
+        code: WORD.read_refusal(f"ERR{code} WHY").meaning
         for code in ("01", "02", "03", "04", "05", "06", "07", "08", "99")
     }
     assert meanings == {

@@ -97,7 +97,7 @@ def make_cell(tmp_path: Path) -> Iterator[MakeCell]:
     cells: list[Cell] = []
 
     def make(planned: list[PlannedPart], **more: object) -> Cell:
-        cell = Cell(tmp_path / f"archive {len(cells)}.sqlite", planned, **more)  # type: ignore[arg-type]  # options of many types
+        cell = Cell(tmp_path / f"archive {len(cells)}.sqlite", planned, **more)
         cells.append(cell)
         return cell
 
@@ -108,4 +108,4 @@ def make_cell(tmp_path: Path) -> Iterator[MakeCell]:
 
 def parts(count: int, recipe: str = PLAIN, **more: object) -> list[PlannedPart]:
     assert recipe in RECIPES
-    return [PlannedPart(f"P{number}", recipe, number, **more) for number in range(count)]  # type: ignore[arg-type]  # options of many types
+    return [PlannedPart(f"P{number}", recipe, number, **more) for number in range(count)]

@@ -28,7 +28,7 @@ def parts(count: int, recipe: str) -> list[PlannedPart]:
 
 
 def a_cell(make_cell: MakeCell, count: int, recipe: str = "biconvex f200", **table: object) -> Cell:
-    settings = LotTable(check_part=CheckPartTable(serial=MASTER, **table))  # type: ignore[arg-type]  # options of many types
+    settings = LotTable(check_part=CheckPartTable(serial=MASTER, **table))
     cell = make_cell(parts(count, recipe), settings=settings)
     cell.night.planned = {**cell.night.planned, MASTER: PlannedPart(MASTER, recipe, 1000)}
     return cell
@@ -90,7 +90,7 @@ def test_its_failure_stops_the_lot_and_puts_the_parts_since_it_passed_in_doubt(m
 def test_killed_between_failure_and_doubt(make_cell: MakeCell, monkeypatch: pytest.MonkeyPatch) -> None:
     cell = a_cell(make_cell, 3, every_parts=2, at_start=False)
     spoil_the_second_check(cell)
-    cell.night.on_unload("none before")  # type: ignore[misc]  # set just now
+    cell.night.on_unload("none before")
 
     def killed(*_: object, **__: object) -> None:
         raise KeyboardInterrupt
@@ -117,6 +117,6 @@ def test_a_check_part_that_only_waits_is_no_part_of_the_list(make_cell: MakeCell
 
 @pytest.mark.parametrize(("table", "key"), [({"serial": "A1"}, "serial"), ({"recipe": "f9"}, "recipe")])
 def test_a_check_part_that_makes_no_sense(table: dict[str, str], key: str) -> None:
-    settings = LotTable(check_part=CheckPartTable(**table))  # type: ignore[arg-type]  # options of many types
+    settings = LotTable(check_part=CheckPartTable(**table))
     with pytest.raises(BadInput, match=f"check_part.{key}"):
         _check_part_is_no_other(settings, Path("LOT.toml"), (PartLine("A1", "f1", 2),), ["f1"])

@@ -23,7 +23,7 @@ PLAIN, LOCK, BOND = "biconvex f200", "biconvex f100", "plano-convex, convex firs
 
 
 def parts(count: int, recipe: str = PLAIN, **more: object) -> list[PlannedPart]:
-    return [PlannedPart(f"P{number}", recipe, number, **more) for number in range(count)]  # type: ignore[arg-type]  # options of many types
+    return [PlannedPart(f"P{number}", recipe, number, **more) for number in range(count)]
 
 
 def test_a_lot_of_three_recipes_in_the_order_of_its_list(make_cell: MakeCell) -> None:
@@ -57,7 +57,7 @@ def test_homing_and_maps_are_kept_from_part_to_part(make_cell: MakeCell) -> None
             real()
 
     cell_motion = cell.night.bench.motion
-    cell.night.bench.motion = Counting()  # type: ignore[assignment]  # a stand-in that counts
+    cell.night.bench.motion = Counting()
     cell.run()
     assert len(homed) == 1
     subject = "simulated bench at cell/bare_beam/beam"

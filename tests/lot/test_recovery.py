@@ -29,7 +29,7 @@ def kill_at_write(monkeypatch: pytest.MonkeyPatch, number: int, *, after: bool) 
         count[0] += 1
         if count[0] == number and not after:
             raise Killed
-        made = real(self, *arguments, **more)  # type: ignore[arg-type]  # handed through
+        made = real(self, *arguments, **more)
         if count[0] == number:
             raise Killed
         return made
@@ -85,7 +85,7 @@ def killed_in(cell: Cell, monkeypatch: pytest.MonkeyPatch, phase: Phase) -> None
     real = InHand.enter
 
     def enter(self: InHand, entered: Phase, *arguments: object, **more: object) -> None:
-        real(self, entered, *arguments, **more)  # type: ignore[arg-type]  # handed through
+        real(self, entered, *arguments, **more)
         if entered is phase:
             raise Killed
 
@@ -109,7 +109,7 @@ def test_killed_while_verifying_is_verified_where_it_lies(
     assert cell.outcomes() == {"P0": "aligned"}
     assert not moved
     assert not homed  # nothing was left to align, so nothing moved
-    assert "verified after a restart" in cell.archive.parts.find("P0")[0].final.reason  # type: ignore[union-attr]  # None fails the test
+    assert "verified after a restart" in cell.archive.parts.find("P0")[0].final.reason
     check(cell)
 
 
@@ -188,7 +188,7 @@ def test_an_archive_that_fails_stops_the_lot_and_loses_nothing(
         count[0] += 1
         if count[0] > 6:
             raise ArchiveError(Problem.FULL, where="here", asked=asked, found="no room")
-        return real(self, asked, *rest)  # type: ignore[arg-type]  # handed through
+        return real(self, asked, *rest)
 
     with monkeypatch.context() as patch:
         patch.setattr(Database, "write", full)

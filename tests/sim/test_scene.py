@@ -36,7 +36,7 @@ def scene() -> Scene:
 
 
 def with_(**changes: object) -> SceneNuisances:
-    return dataclasses.replace(QUIET, **changes)  # type: ignore[arg-type]  # named in each test
+    return dataclasses.replace(QUIET, **changes)
 
 
 # --- truth ------------------------------------------------------------------------------------------
@@ -126,7 +126,7 @@ def test_frames_are_repeatable_bit_for_bit(scene: Scene) -> None:
 )
 def test_every_part_of_the_state_counts(scene: Scene, other: dict[str, object]) -> None:
     state = SceneState(START, time_s=3.25, frame_number=7)
-    changed = dataclasses.replace(state, **other)  # type: ignore[arg-type]  # fields of the state
+    changed = dataclasses.replace(state, **other)
     before, after = (scene.render("hole_camera", which, 0.005) for which in (state, changed))
     assert not np.array_equal(before, after)
 

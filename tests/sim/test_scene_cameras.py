@@ -86,7 +86,7 @@ def test_maps_of_the_example_cameras_are_exact_to_a_fifth_of_a_micrometre() -> N
 def test_bench_x_looks_right_or_left_and_y_always_up(
     plate: str, side: str, x_looks: int, azimuth_deg: float
 ) -> None:
-    setup = CameraSetup(plate=plate, side=side, azimuth_deg=azimuth_deg)  # type: ignore[arg-type]  # a literal
+    setup = CameraSetup(plate=plate, side=side, azimuth_deg=azimuth_deg)
     view = PlateView(setup, PLATES[plate])
     middle, along_x, along_y = view.to_px(np.array([[0, 0], [5, 0], [0, 5.0]]))
     assert middle == pytest.approx([639.5, 511.5])

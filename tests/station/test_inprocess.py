@@ -118,7 +118,7 @@ def counted(measurement: str) -> tuple[Counter[str], list[str]]:
         setup(1, ("[look]", "[budget]\nlooks = 2\n\n[look]")),
         5,
         nuisances=deviations(),
-        measurement=measurement,  # type: ignore[arg-type]  # a literal
+        measurement=measurement,
         on_bytes=note,
     )
     purposes: Counter[str] = Counter()
@@ -186,7 +186,7 @@ def test_a_frame_from_before_is_not_measured() -> None:
     first: dict[str, Frame] = {}
 
     def stale(frame: Frame) -> Frame:
-        looks = made.runner.aligner.looks  # type: ignore[attr-defined]  # control's own
+        looks = made.runner.aligner.looks
         if looks >= 1 and made.sim.truth().shutter_open:
             first.setdefault(frame.camera, frame)
         return first.get(frame.camera, frame) if looks >= 2 and made.sim.truth().shutter_open else frame

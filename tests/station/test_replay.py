@@ -96,7 +96,7 @@ def break_way_out(made: InProcess) -> None:
         def stop(self) -> None:
             raise DeviceFault(FaultCode.NO_REPLY, state="ready", asked="stop", came="nothing")
 
-    made.bench.motion = Stuck()  # type: ignore[assignment]  # a stand-in
+    made.bench.motion = Stuck()
 
 
 @pytest.mark.parametrize(

@@ -83,7 +83,7 @@ def case(front: object, back: object, there: tuple[bool, bool] = (True, True)) -
         expose(replace(frame, shape=(8, 8)), np.random.default_rng(1)),
         {FRONT: front, BACK: back},
         0.0,
-    )  # type: ignore[dict-item]  # a subset of the figures
+    )
 
 
 def at(x: float) -> Spot:

@@ -28,7 +28,7 @@ def three(rng: np.random.Generator, apart: float, **more: object) -> MadeFrame:
         MadeSpot(x + far * np.cos(a), y + far * np.sin(a), sigma, peak)
         for a, sigma, peak in zip(angles, SIGMAS_PX, (3000.0, 2000.0, 1500.0), strict=True)
     )
-    return MadeFrame(spots, hole=(x, y, 14.0), shape=(800, 1000), **more)  # type: ignore[arg-type]  # options of many types
+    return MadeFrame(spots, hole=(x, y, 14.0), shape=(800, 1000), **more)
 
 
 def measured(

@@ -23,7 +23,7 @@ def look(
     sigma_mm: float,
     **more: float,
 ) -> dict[SpotName, object]:
-    frame = MadeFrame(tuple(spots.values()), hole=(640.0, 512.0, 20.0), light_e=(60.0, 10.0, 5.0), **more)  # type: ignore[arg-type]  # options of many types
+    frame = MadeFrame(tuple(spots.values()), hole=(640.0, 512.0, 20.0), light_e=(60.0, 10.0, 5.0), **more)
     expected = {}
     for name, radius in zip((FRONT, BACK), radii_mm, strict=True):
         center = np.zeros(2)
