@@ -100,7 +100,8 @@ def scale_background(background: Image, exposure_s: float, scale: float = 1.0) -
     """
     black = np.float32(background.sensor.black_level_dn)
     factor = np.float32(scale * exposure_s / background.exposure_s)
-    pixels = black + (background.pixels.astype(np.float32) - black) * factor
+    pixels = background.pixels * factor
+    pixels += black * (1 - factor)
     return Image(pixels, exposure_s, background.sensor, background.frames)
 
 
@@ -144,12 +145,14 @@ def _tiles(
     sensor = image.sensor
     height, width = image.pixels.shape
     size = (max(1, width // _TILE_PX), max(1, height // _TILE_PX))
-    frames = (image.pixels, scale_background(background, image.exposure_s).pixels)
     light, room = (
-        cv2.resize(pixels.astype(np.float32), size, interpolation=cv2.INTER_AREA).ravel().astype(np.float64)
+        cv2.resize(pixels.astype(np.float32, copy=False), size, interpolation=cv2.INTER_AREA)
+        .ravel()
+        .astype(np.float64)
         - sensor.black_level_dn
-        for pixels in frames
+        for pixels in (image.pixels, background.pixels)
     )
+    room *= image.exposure_s / background.exposure_s
     pixels_per_tile = height * width / (size[0] * size[1])
     electrons = np.clip(room, 0, None) * sensor.gain_e_per_dn + sensor.read_noise_e**2
     noise = np.sqrt((electrons / sensor.gain_e_per_dn**2 + 1 / 12) / (image.frames * pixels_per_tile))

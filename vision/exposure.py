@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
@@ -13,6 +14,7 @@ from vision.background import flicker, scale_background
 from vision.image import Image
 
 _SHRINK = 2
+_MANY_CELLS = 5000
 _SEEN_SIGMAS = 7.0
 _ROOM_UNSURE = 0.02
 _DROWNED = 0.25
@@ -111,12 +113,12 @@ def advise_exposure(
     ignore : ndarray of bool, shape (height, width), optional
         Pixels that must not rule the exposure, such as the bright rim of the hole.
     """
-    bright, seen = _bright_part(image, background, ignore)
-    if not seen:
+    bright = _bright_part(image, background, ignore)
+    if bright is None:
         return _no_light(image, limits)
     sensor = image.sensor
     full = sensor.full_scale_dn - sensor.black_level_dn
-    values = image.pixels[bright].astype(np.float64) - sensor.black_level_dn
+    values = bright.astype(np.float64) - sensor.black_level_dn
     fill = float(np.percentile(values, limits.percentile)) / full
     saturated = float(np.mean(values >= _SATURATED * full))
     if saturated > _MOST_SATURATED:
@@ -129,41 +131,59 @@ def advise_exposure(
 
 def _bright_part(
     image: Image, background: Image | None, ignore: NDArray[np.bool_] | None
-) -> tuple[NDArray[np.bool_], bool]:
-    """Pixels above half of the spot's smoothed peak, and whether there is any spot."""
-    pixels = image.pixels.astype(np.float32)
-    saturated = pixels >= _SATURATED * image.sensor.full_scale_dn
+) -> NDArray[Any] | None:
+    """Return pixels above half of the spot's smoothed peak, many at most; None where there is no spot.
+
+    The spot is looked for in the frame shrunk by half: cheap, and no spot is that small.
+    """
+    sensor = image.sensor
+    # The median takes out hot pixels before the average would spread them.
+    small = _shrunk(cv2.medianBlur(image.pixels, 3))
+    ignored = np.zeros(small.shape, bool) if ignore is None else _shrunk(ignore.astype(np.float32)) > 0
+    drowned = (small >= _SATURATED * sensor.full_scale_dn) & ~ignored
+    if float(drowned.mean()) > _DROWNED:
+        return _pixels_of(image, drowned)
     if background is None:
-        signal = pixels - np.float32(np.median(pixels))
+        small -= np.float32(np.median(small[::2, ::2]))
         unsure = 0.0
     else:
-        room = scale_background(background, image.exposure_s, flicker(image, background).scale).pixels
-        signal = pixels - room
-        unsure = _ROOM_UNSURE * float(np.percentile(room, 99) - image.sensor.black_level_dn)
-    if ignore is not None:
-        signal = np.where(ignore, np.float32(0), signal)
-        saturated &= ~ignore
-    if float(saturated.mean()) > _DROWNED:
-        return np.asarray(saturated), True
-    height, width = pixels.shape
-    # The median takes out hot pixels before the average would spread them.
-    small_size = (max(1, width // _SHRINK), max(1, height // _SHRINK))
-    shrunk = cv2.resize(cv2.medianBlur(signal, 3), small_size, interpolation=cv2.INTER_AREA)
-    small: NDArray[np.float32] = np.asarray(cv2.blur(shrunk, (3, 3)), np.float32)
+        scale = flicker(image, background).scale
+        shrunk = Image(_shrunk(background.pixels), background.exposure_s, sensor)
+        room = scale_background(shrunk, image.exposure_s, scale).pixels
+        small -= room
+        unsure = _ROOM_UNSURE * float(np.percentile(room[::4, ::4], 99) - sensor.black_level_dn)
+    small[ignored] = 0
+    small = np.asarray(cv2.blur(small, (3, 3)), np.float32)
     peak = float(small.max())
-    enlarged = cv2.resize(
-        (small > 0.5 * peak).astype(np.uint8), (width, height), interpolation=cv2.INTER_NEAREST
-    )
-    bright = np.asarray(enlarged > 0)
-    if ignore is not None:
-        bright &= ~ignore
-    return bright, bool(peak > max(_SEEN_SIGMAS * _noise_dn(small, image), unsure) and bright.any())
+    if peak <= max(_SEEN_SIGMAS * _noise_dn(small, image), unsure):
+        return None
+    bright = (small > 0.5 * peak) & ~ignored
+    return _pixels_of(image, bright) if bright.any() else None
+
+
+def _shrunk(pixels: NDArray[Any]) -> NDArray[np.float32]:
+    """Return a frame of half its size, each pixel the mean of four."""
+    height, width = pixels.shape
+    size = (max(1, width // _SHRINK), max(1, height // _SHRINK))
+    shrunk = cv2.resize(pixels.astype(np.float32, copy=False), size, interpolation=cv2.INTER_AREA)
+    return np.asarray(shrunk, np.float32)
+
+
+def _pixels_of(image: Image, cells: NDArray[np.bool_]) -> NDArray[Any]:
+    """Return the frame's pixels in cells of the shrunk frame; of very many cells evenly some."""
+    found = np.flatnonzero(cells)
+    row, column = np.divmod(found[:: -(-found.size // _MANY_CELLS)], cells.shape[1])
+    height, width = image.pixels.shape
+    rows = np.minimum(row * _SHRINK + np.array([0, 0, 1, 1])[:, None], height - 1)
+    columns = np.minimum(column * _SHRINK + np.array([0, 1, 0, 1])[:, None], width - 1)
+    return np.asarray(image.pixels[rows, columns].ravel())
 
 
 def _noise_dn(small: NDArray[np.float32], image: Image) -> float:
     """Noise of the smoothed frame from differences of neighbours: a spot that fills the frame is no noise."""
     apart = 4
-    differences = np.abs(small[:, apart:] - small[:, :-apart])
+    rows = small[::4]
+    differences = np.abs(rows[:, apart:] - rows[:, :-apart])
     noise = 1.4826 * float(np.median(differences)) / math.sqrt(2)
     return max(noise, image.sensor.read_noise_e / image.sensor.gain_e_per_dn / (2 * _SHRINK), 1e-6)
 

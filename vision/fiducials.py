@@ -24,6 +24,10 @@ _PROFILES = 12
 _SAMPLES = 48
 _LEVEL = 0.12
 _SIDES = ((0, 1), (1, 2), (2, 3), (3, 0))
+# Measured part of a side, in fractions of it; where the view is asked along it, and across in reaches.
+_FIRST, _PART = 0.14, 0.72
+_ALONG = _FIRST + _PART * np.array([0.05, 0.35, 0.65, 0.95])
+_ACROSS = np.array([-1.0, 0.0, 1.0])
 
 
 @dataclass(frozen=True, slots=True)
@@ -139,15 +143,43 @@ def measure_edges(image: Image, plate: PlateSpec, to_px: Mapping[int, ToPx], rea
     EdgePoints
         Only segments that lie in the frame and show an edge.
     """
-    pixels = image.pixels.astype(np.float32)
-    parts = [
-        _measure_side(pixels, plate.corners_mm(number), side, number, expect, reach_mm)
-        for number, expect in to_px.items()
-        for side in _SIDES
-    ]
-    if not parts:
+    if not to_px:
         return _no_points()
-    return EdgePoints(*(np.concatenate([getattr(part, name) for part in parts]) for name in _COLUMNS))
+    corners = np.stack([plate.corners_mm(number) for number in to_px])
+    start, end = (corners[:, [side[k] for side in _SIDES]].reshape(-1, 2) for k in (0, 1))
+    outward = (start + end) / 2 - np.repeat(corners.mean(axis=1), len(_SIDES), axis=0)
+    normal = outward / np.linalg.norm(outward, axis=1, keepdims=True)
+    nodes = _nodes_px(start, end, normal, reach_mm, list(to_px.values()))
+    # The ends of a side are left out: blur rounds the corners there.
+    along = _FIRST + _PART * (np.arange(_SEGMENTS * _PROFILES) + 0.5) / (_SEGMENTS * _PROFILES)
+    across = np.linspace(-1.0, 1.0, _SAMPLES)
+    grid = np.einsum(
+        "la,sabk,cb->slck", _weights(along, _ALONG), nodes, _weights(across, _ACROSS), optimize=True
+    )
+    grid = grid.reshape(len(start), _SEGMENTS, _PROFILES, _SAMPLES, 2).swapaxes(2, 3)
+    profiles, inside = sample(image.pixels, grid.reshape(-1, _SAMPLES * _PROFILES, 2))
+    offset, contrast, noise, blur = _edge_offsets(
+        profiles.reshape(-1, _SAMPLES, _PROFILES), across * reach_mm
+    )
+    seen = inside.all(axis=1) & (contrast > 4 * noise) & (np.abs(offset) < 0.8 * reach_mm)
+    which, segment = np.divmod(np.flatnonzero(seen), _SEGMENTS)
+    middle = along.reshape(_SEGMENTS, _PROFILES).mean(axis=1)
+    offset = offset[seen]
+    return EdgePoints(
+        start[which] + middle[segment, None] * (end - start)[which],
+        normal[which],
+        offset,
+        np.einsum(
+            "na,nabk,nb->nk",
+            _weights(middle[segment], _ALONG),
+            nodes[which],
+            _weights(offset / reach_mm, _ACROSS),
+        ),
+        contrast[seen],
+        (noise / np.maximum(contrast, 1e-9) * reach_mm)[seen],
+        blur[seen],
+        np.repeat(np.array(list(to_px), np.int64), len(_SIDES))[which],
+    )
 
 
 def _no_points() -> EdgePoints:
@@ -155,60 +187,53 @@ def _no_points() -> EdgePoints:
     return EdgePoints(pair, pair, single, pair, single, single, single, np.zeros(0, np.int64))
 
 
-def _measure_side(
-    pixels: NDArray[np.float32],
-    corners_mm: NDArray[np.float64],
-    side: tuple[int, int],
-    number: int,
-    to_px: ToPx,
+def _nodes_px(
+    start: NDArray[np.float64],
+    end: NDArray[np.float64],
+    normal: NDArray[np.float64],
     reach_mm: float,
-) -> EdgePoints:
-    """Measure one side of one marker in segments; each is the mean of some profiles across the edge."""
-    start, end = corners_mm[side[0]], corners_mm[side[1]]
-    middle = (start + end) / 2
-    normal = (middle - corners_mm.mean(axis=0)) / np.linalg.norm(middle - corners_mm.mean(axis=0))
-    # The ends are left out: blur rounds the corners there.
-    along = 0.14 + 0.72 * (np.arange(_SEGMENTS * _PROFILES) + 0.5) / (_SEGMENTS * _PROFILES)
-    place = start + along[:, None] * (end - start)
-    across = np.linspace(-reach_mm, reach_mm, _SAMPLES)
-    grid = to_px((place[:, None, :] + across[None, :, None] * normal).reshape(-1, 2))
-    profiles, inside = sample(pixels, grid.reshape(len(along), _SAMPLES, 2))
-    profiles = profiles.reshape(_SEGMENTS, _PROFILES, _SAMPLES)
-    offset, contrast, noise, blur = _edge_offsets(profiles, across)
-    seen = (
-        inside.reshape(_SEGMENTS, -1).all(axis=1) & (contrast > 4 * noise) & (np.abs(offset) < 0.8 * reach_mm)
-    )
-    count = int(seen.sum())
-    middles = place.reshape(_SEGMENTS, _PROFILES, 2).mean(axis=1)[seen]
-    return EdgePoints(
-        middles,
-        np.repeat(normal[None], count, axis=0),
-        offset[seen],
-        to_px(middles + offset[seen, None] * normal),
-        contrast[seen],
-        (noise / np.maximum(contrast, 1e-9) * reach_mm)[seen],
-        blur[seen],
-        np.full(count, number, np.int64),
-    )
+    to_px: list[ToPx],
+) -> NDArray[np.float64]:
+    """Return where a few places on and beside each side are in the frame, shape (S, along, across, 2) px.
+
+    Over a marker a view bends so little that polynomials through these give all places between to a
+    thousandth of a pixel.
+    """
+    place = start[:, None] + _ALONG[:, None] * (end - start)[:, None]
+    place = place[:, :, None] + reach_mm * _ACROSS[:, None] * normal[:, None, None]
+    by_marker = place.reshape(len(to_px), -1, 2)
+    seen = [expect(points) for expect, points in zip(to_px, by_marker, strict=True)]
+    return np.stack(seen).reshape(place.shape)
+
+
+def _weights(at: NDArray[np.float64], nodes: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return Lagrange's weights of nodes, shape (M,), at places, shape (N,); shape (N, M)."""
+    apart = nodes[:, None] - nodes + np.eye(len(nodes))
+    factors = np.where(np.eye(len(nodes), dtype=bool), 1.0, (at[:, None, None] - nodes) / apart)
+    return np.asarray(factors.prod(axis=2))
 
 
 def sample(
-    pixels: NDArray[np.float32], points_px: NDArray[np.float64]
-) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
+    pixels: NDArray[Any], points_px: NDArray[np.float64]
+) -> tuple[NDArray[np.float32], NDArray[np.bool_]]:
     """Interpolate a frame at points, shape (A, B, 2); return values and which points lie in the frame."""
     height, width = pixels.shape
     x, y = points_px[..., 0], points_px[..., 1]
     inside = (x >= 1) & (y >= 1) & (x <= width - 2) & (y <= height - 2)
     values = cv2.remap(
-        pixels, x.astype(np.float32), y.astype(np.float32), cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
+        pixels.astype(np.float32, copy=False),
+        x.astype(np.float32),
+        y.astype(np.float32),
+        cv2.INTER_LINEAR,
+        borderMode=cv2.BORDER_REPLICATE,
     )
-    return np.asarray(values, np.float64), inside
+    return np.asarray(values, np.float32), inside
 
 
 def _edge_offsets(
-    profiles: NDArray[np.float64], across: NDArray[np.float64]
+    profiles: NDArray[np.float32], across: NDArray[np.float64]
 ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
-    """Locate the step from black to white in averaged profiles by its area.
+    """Locate the step from black to white in averaged profiles, shape (N, samples, profiles), by its area.
 
     The area above the black level, divided by the step's height, is the width of the white part: true for
     every symmetric blur, and it uses all pixels instead of the two that straddle the half level.
@@ -225,14 +250,15 @@ def _edge_offsets(
         np.abs(height[:, :half].mean(axis=1) - height[:, half:ends].mean(axis=1)),
         np.abs(height[:, -half:].mean(axis=1) - height[:, -ends:-half].mean(axis=1)),
     )
-    scatter = np.sqrt((profiles[..., :ends].var(axis=(1, 2)) + profiles[..., -ends:].var(axis=(1, 2))) / 2)
-    noise = scatter / np.sqrt(profiles.shape[1])
+    dark, light = (part.reshape(len(part), -1) for part in (profiles[:, :ends], profiles[:, -ends:]))
+    scatter = np.sqrt((dark.var(axis=1, dtype=np.float64) + light.var(axis=1, dtype=np.float64)) / 2)
+    noise = scatter / np.sqrt(profiles.shape[2])
     level = tilt < _LEVEL + 3 * noise / np.maximum(np.abs(contrast), 1e-9)
     blur = np.sqrt(np.pi) * np.clip(np.trapezoid(height * (1 - height), across, axis=1), 0, None)
     return across[-1] - white_width, np.where(level, contrast, 0.0), noise, blur
 
 
-def _trimmed_mean(profiles: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Average over profiles without the lowest and the highest: a speck of dust spoils only its own."""
-    ordered = np.sort(profiles, axis=1)
-    return np.asarray(ordered[:, 2:-2].mean(axis=1))
+def _trimmed_mean(profiles: NDArray[np.float32]) -> NDArray[np.float64]:
+    """Average over profiles (last axis) without the lowest two and the highest: dust spoils only its own."""
+    ordered = np.sort(profiles, axis=2)
+    return np.asarray(ordered[..., 2:-2].mean(axis=2, dtype=np.float64))

@@ -108,7 +108,7 @@ def _arm_points(
         middle = center + along[:, None] * ray
         grid = middle[:, None, :] + across[None, :, None] * normal
         values, inside = sample(pixels, model.to_px(grid.reshape(-1, 2)).reshape(grid.shape))
-        profiles = np.median(values.reshape(_STATIONS, _PROFILES, _SAMPLES), axis=1)
+        profiles = np.median(values.reshape(_STATIONS, _PROFILES, _SAMPLES).astype(np.float64), axis=1)
         offset, seen = _dark_line(profiles, across)
         seen &= inside.reshape(_STATIONS, -1).all(axis=1)
         place = middle.reshape(_STATIONS, _PROFILES, 2).mean(axis=1) + offset[:, None] * normal
