@@ -73,9 +73,9 @@ class PlainCamera:
     def electrons(self, state: SceneState, exposure_s: float) -> np.ndarray:
         nuisances, setup = self.scene.nuisances, self.camera.setup
         scale = setup.beam_rate_e_mm2_per_s * setup.filter_transmission * exposure_s
-        spots = [spot for spot in self.scene._spots_on(self.camera.plate, state) if spot.lit]
-        power = self.scene._light(state)
-        light = np.full(self.x.shape, nuisances.stray_per_mm2 * power)
+        lit, power = self.scene._lit(self.camera, state)
+        spots = [spot for spot in lit if spot.lit]
+        light = np.full(self.x.shape, nuisances.stray_per_mm2)
         whole = (slice(0, self.x.shape[0]), slice(0, self.x.shape[1]))
         cores = []
         for number, spot in enumerate(spots):
@@ -94,7 +94,7 @@ class PlainCamera:
             blur = np.trace(self.setting.painter.blur_mm2) / 2
             washed = np.exp(-(steep[0] ** 2 + steep[1] ** 2) * blur / 2)
             light += 2 * nuisances.fringe_visibility * washed * np.sqrt(cores[0] * cores[1]) * np.cos(angle)
-        picture = light * self.response * scale
+        picture = power * light * self.response * scale
         unit = REFERENCE_RETURN_PER_MM2 * scale
         picture += self.room * unit * nuisances.room_level * self.camera._flicker(state.time_s, exposure_s)
         if state.lamp_on:

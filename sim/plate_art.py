@@ -110,14 +110,16 @@ def _rings(plate: PlateSpec, x_mm: Map, y_mm: Map, pixel_mm: float) -> Map:
     """Ink of the rings, from one profile along the radius that all pixels look up."""
     if not plate.ring_radii_mm:
         return np.zeros_like(x_mm)
-    radius = cv2.magnitude(x_mm - plate.mark_center_mm[0], y_mm - plate.mark_center_mm[1])
     outer = max(plate.ring_radii_mm) + plate.line_width_mm + pixel_mm
     at = np.arange(0.0, outer + 2 * _RADIAL_STEP_MM, _RADIAL_STEP_MM)
     profile = np.zeros_like(at)
     for ring in plate.ring_radii_mm:
         profile += _covered(np.abs(at - ring) - plate.line_width_mm / 2, pixel_mm)
+    ink = np.zeros_like(x_mm)
+    area = region_of(x_mm, y_mm, plate.mark_center_mm, outer)
+    radius = cv2.magnitude(x_mm[area] - plate.mark_center_mm[0], y_mm[area] - plate.mark_center_mm[1])
     index = np.minimum(radius * (1 / _RADIAL_STEP_MM) + 0.5, len(at) - 1).astype(np.int32)
-    ink: Map = np.minimum(profile, 1.0).astype(np.float32)[index]
+    ink[area] = np.minimum(profile, 1.0).astype(np.float32)[index]
     return ink
 
 
@@ -153,10 +155,10 @@ def _draw_marker(ink: Map, plate: PlateSpec, number: int, x_mm: Map, y_mm: Map) 
     right = 1.0 if plate.faces == "downstream" else -1.0
     columns = _bands((x_mm[area] - center[0]) * right + side / 2, cells, side, across)
     rows = _bands(side / 2 - (y_mm[area] - center[1]), cells, side, down)
-    drawn = np.zeros(x_mm[area].shape)
+    drawn = np.zeros(x_mm[area].shape, np.float32)
     for row, cells_of_row in zip(rows, black, strict=True):
         drawn += row * np.sum(columns[cells_of_row], axis=0)
-    ink[area] = np.maximum(ink[area], drawn.astype(np.float32))
+    ink[area] = np.maximum(ink[area], drawn)
 
 
 def _footprint(
@@ -170,28 +172,21 @@ def _footprint(
     return (x[0, 1] - x[0, 0], x[1, 0] - x[0, 0]), (y[0, 1] - y[0, 0], y[1, 0] - y[0, 0])
 
 
-def _bands(
-    place_mm: NDArray[np.floating], cells: int, side_mm: float, steps_mm: tuple[float, float]
-) -> NDArray[np.float64]:
+def _bands(place_mm: Map, cells: int, side_mm: float, steps_mm: tuple[float, float]) -> Map:
     """Part of each pixel that lies in each of a marker's columns (or rows) of cells, shape (cells, ...).
 
     A pixel is a parallelogram on the plate. Across an edge its cover is that of two boxes folded with each
-    other, one for each of the pixel's sides.
+    other, one for each of the pixel's sides: a slope whose ends are rounded by parabolas.
     """
     wide = max(abs(step) for step in steps_mm)
     narrow = max(min(abs(step) for step in steps_mm), 1e-3 * wide)
-    beyond = np.empty((cells + 1, *place_mm.shape))
+    ends, straight = np.float32((wide + narrow) / 2), np.float32((wide - narrow) / 2)
+    beyond = np.empty((cells + 1, *place_mm.shape), np.float32)
     for edge in range(cells + 1):
-        past = np.asarray(place_mm, np.float64) - edge * side_mm / cells
-        cover = np.zeros_like(past)
-        for sign, shift in (
-            (1, wide + narrow),
-            (-1, wide - narrow),
-            (-1, narrow - wide),
-            (1, -wide - narrow),
-        ):
-            cover += sign * np.maximum(past + shift / 2, 0.0) ** 2
-        beyond[edge] = cover / (2 * wide * narrow)
+        past = np.clip(place_mm - np.float32(edge * side_mm / cells), -ends, ends)
+        rounded = past - np.clip(past, -straight, straight)
+        np.multiply(past, np.float32(1 / wide), out=beyond[edge])
+        beyond[edge] -= rounded * np.abs(rounded) * np.float32(1 / (2 * wide * narrow))
     return np.asarray(beyond[:-1] - beyond[1:])
 
 
@@ -223,9 +218,10 @@ def _add_dust(
 
 def _cut_outline(albedo: Map, plate: PlateSpec, x_mm: Map, y_mm: Map, pixel_mm: float) -> None:
     """Whatever stands behind the plate is dark."""
-    outside = np.maximum(np.abs(x_mm) - plate.width_mm / 2, np.abs(y_mm) - plate.height_mm / 2)
-    if float(outside.max()) < -pixel_mm:
+    reach = [max(float(values.max()), -float(values.min())) for values in (x_mm, y_mm)]
+    if max(reach[0] - plate.width_mm / 2, reach[1] - plate.height_mm / 2) < -pixel_mm:
         return
+    outside = np.maximum(np.abs(x_mm) - plate.width_mm / 2, np.abs(y_mm) - plate.height_mm / 2)
     inside = _covered(outside, pixel_mm).astype(np.float32)
     albedo *= inside
     albedo += (1 - inside) * np.float32(_BACKGROUND_ALBEDO)

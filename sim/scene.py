@@ -16,7 +16,7 @@ from optics.trace import SpotPath
 from sim.camera_geometry import CameraSetup
 from sim.plate_art import TrueHole
 from sim.scene_camera import SceneCamera
-from sim.scene_draws import draw_bench
+from sim.scene_draws import Placement, draw_bench
 from sim.scene_nuisances import SceneNuisances
 from sim.scene_spots import (
     ON_HOLE_TARGET,
@@ -28,6 +28,9 @@ from sim.scene_spots import (
 )
 from sim.scene_state import SceneState, SceneTruth, TrueAxis
 from vision.plate import PlateSpec
+
+_STEP_MM = 1e-5
+_STEP_MRAD = 5e-5
 
 
 class Scene:
@@ -126,12 +129,12 @@ class Scene:
         if not (math.isfinite(exposure_s) and exposure_s > 0):
             raise ValueError(f"exposure_s is {exposure_s}; allowed is a finite number above 0")
         camera = self._cameras[camera_name]
-        return camera.frame(self._spots_on(camera.plate, state), self._light(state), state, exposure_s)
+        return camera.frame(*self._lit(camera, state), state, exposure_s)
 
     def mean_electrons(self, camera_name: str, state: SceneState, exposure_s: float) -> NDArray[np.float32]:
         """Return the mean photo-electrons of every pixel: the frame before noise and saturation."""
         camera = self._cameras[camera_name]
-        return camera.electrons(self._spots_on(camera.plate, state), self._light(state), state, exposure_s)
+        return camera.electrons(*self._lit(camera, state), state, exposure_s)
 
     def true_axis(self, time_s: float = 0.0) -> TrueAxis:
         """Return the axis of the beam in the bench frame."""
@@ -170,7 +173,10 @@ class Scene:
         """Return what is truly there: landing points, radii, powers, axis, hole."""
         spots: dict[SpotPath, TrueSpot] = {}
         for plate in self.plates.values():
-            for spot in self._spots_on(plate, state, ghosts=True):
+            beam = self.beam_at(state.time_s)
+            for spot in self._spots_on(
+                plate, state.pose, beam, state.time_s, self._light(state), ghosts=True
+            ):
                 spots[spot.path] = spot
         hole = next((hole for hole in self._true.holes.values() if hole is not None), None)
         against = None if state.pose is None else self.pose_against_beam(state.pose, state.time_s)
@@ -180,21 +186,55 @@ class Scene:
         """Power of the beam on the bench, relative to nominal."""
         return self._true.power_at(state.time_s, self.nuisances) if state.shutter_open else 0.0
 
-    def _spots_on(self, plate: PlateSpec, state: SceneState, ghosts: bool = False) -> tuple[TrueSpot, ...]:
+    def _lit(self, camera: SceneCamera, state: SceneState) -> tuple[tuple[TrueSpot, ...], float]:
+        """Return the spots of a beam of nominal power that a camera sees, and the beam's power.
+
+        Pose and beam are taken to hundredths of a micrometre, far below what a picture shows: frames taken
+        one after the other, between which things only drift, are painted once.
+        """
+        power = self._light(state)
+        if power <= 0:
+            return (), 0.0
+        beam = self.beam_at(state.time_s)
+        beam = replace(
+            beam,
+            offset_mm=_rounded(beam.offset_mm, _STEP_MM),
+            slope_mrad=_rounded(beam.slope_mrad, _STEP_MRAD),
+        )
+        pose = state.pose
+        if pose is not None:
+            pose = (*_rounded(pose[:2], _STEP_MM), *_rounded(pose[2:], _STEP_MRAD))
+        return self._spots_on(camera.plate, pose, beam, state.time_s), power
+
+    def _spots_on(
+        self,
+        plate: PlateSpec,
+        pose: Pose | None,
+        beam: Beam,
+        time_s: float,
+        power: float = 1.0,
+        *,
+        ghosts: bool = False,
+    ) -> tuple[TrueSpot, ...]:
         """Spots on a plate, in the order of the paths, with their place on the print."""
         paths: tuple[SpotPath, ...] = ON_REFERENCE_TARGET if plate.hole_radius_mm is None else ON_HOLE_TARGET
         if not (ghosts or self.nuisances.ghosts):
             paths = tuple(path for path in paths if path.value in ("front", "back", "transmitted"))
-        placement = self._true.placement_at(plate.name, state.time_s, self.nuisances)
-        spots = self._traced(state.pose, self.beam_at(state.time_s), self._light(state), paths)
-        return tuple(replace(spot, center_mm=placement.to_print(spot.bench_mm)) for spot in spots)
+        placement = self._true.placement_at(plate.name, time_s, self.nuisances)
+        return self._traced(pose, beam, power, paths, placement)
 
     def _trace(
-        self, pose: Pose | None, beam: Beam, power: float, paths: tuple[SpotPath, ...]
+        self, pose: Pose | None, beam: Beam, power: float, paths: tuple[SpotPath, ...], placement: Placement
     ) -> tuple[TrueSpot, ...]:
         true = self._true
+        spots: tuple[TrueSpot, ...] = ()
         if pose is not None:
-            return lens_spots(true.lens, true.layout, beam, power, pose, paths)
-        if SpotPath.TRANSMITTED in paths:
-            return (bare_spot(true.lens, true.layout, beam, power),)
-        return ()
+            spots = lens_spots(true.lens, true.layout, beam, power, pose, paths)
+        elif SpotPath.TRANSMITTED in paths:
+            spots = (bare_spot(true.lens, true.layout, beam, power),)
+        return tuple(replace(spot, center_mm=placement.to_print(spot.bench_mm)) for spot in spots)
+
+
+def _rounded(values: tuple[float, ...], step: float) -> tuple[float, float]:
+    x, y = (round(value / step) * step for value in values)
+    return x, y

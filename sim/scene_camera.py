@@ -17,7 +17,7 @@ from sim.scene_light import SpotPainter, Texture
 from sim.scene_nuisances import SceneNuisances
 from sim.scene_spots import TrueSpot
 from sim.scene_state import SceneState
-from sim.sensor import FixedPattern, expose
+from sim.sensor import FixedPattern, expose, total
 from sim.speckle import SpeckleMap, seen_grain
 from vision.plate import PlateSpec
 
@@ -28,7 +28,7 @@ _BEHIND_BLUR_PX = 1.5
 _BEHIND_TRANSMISSION = 0.6
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class _Setting:
     """All maps of one camera that stay the same until something is knocked.
 
@@ -42,6 +42,15 @@ class _Setting:
     response: Map
     room: Map
     lamp: Map
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Painted:
+    """The light of the beam that was painted last, and what it was painted from."""
+
+    spots: tuple[TrueSpot, ...]
+    setting: _Setting
+    light: Map
 
 
 class SceneCamera:
@@ -73,6 +82,7 @@ class SceneCamera:
         self._plate_seed = _branch(root, "plate", plate.name)
         self._pattern: FixedPattern | None = None
         self._settings: dict[tuple[PoseError, Placement], _Setting] = {}
+        self._painted: _Painted | None = None
 
     def view(self, time_s: float = 0.0) -> PlateView:
         """Return the true mapping between the bench frame on the plate and pixels."""
@@ -93,34 +103,56 @@ class SceneCamera:
     def electrons(
         self, spots: tuple[TrueSpot, ...], power: float, state: SceneState, exposure_s: float
     ) -> NDArray[np.float32]:
-        """Return the mean photo-electrons of every pixel."""
-        setting, nuisances = self._setting(state.time_s), self._nuisances
-        scale = self.setup.beam_rate_e_mm2_per_s * self.setup.filter_transmission * exposure_s
-        scale *= _BEHIND_TRANSMISSION if self.setup.side == "behind" else 1.0
-        picture = np.full(setting.response.shape, nuisances.stray_per_mm2 * power * scale, np.float32)
-        if power > 0:
-            setting.painter.paint(picture, spots, scale, self._texture(setting, state.time_s))
-        picture *= setting.response
-        unit = REFERENCE_RETURN_PER_MM2 * scale
-        room = unit * nuisances.room_level * self._flicker(state.time_s, exposure_s)
-        picture += setting.room * np.float32(room)
-        if state.lamp_on:
-            picture += setting.lamp * np.float32(unit * nuisances.lamp_brightness)
-        return picture
+        """Return the mean photo-electrons of every pixel; ``spots`` and ``power`` as for :meth:`frame`."""
+        return total(self._layers(spots, power, state, exposure_s), slice(None))
 
     def frame(
         self, spots: tuple[TrueSpot, ...], power: float, state: SceneState, exposure_s: float
     ) -> NDArray[np.uint16]:
-        """Return the frame that the sensor reads out."""
-        electrons = self.electrons(spots, power, state, exposure_s)
+        """Return the frame that the sensor reads out.
+
+        Parameters
+        ----------
+        spots : tuple of TrueSpot
+            Of a beam of nominal power. The same tuple once more spares painting it anew.
+        power : float
+            Of the beam, relative to nominal.
+        state : SceneState
+        exposure_s : float
+        """
+        light = self._layers(spots, power, state, exposure_s)
         if self._pattern is None:
             raise RuntimeError("the sensor's pattern is drawn with the first setting")
         (time_bits,) = struct.unpack("<Q", struct.pack("<d", state.time_s))
         key = [self._sensor_seed, state.frame_number & 0xFFFFFFFF, time_bits & 0xFFFFFFFF, time_bits >> 32]
         seed = int(np.random.SeedSequence(key).generate_state(1)[0])
-        return expose(
-            electrons, self._pattern, self.setup.sensor, self._nuisances.full_well_e, exposure_s, seed
-        )
+        return expose(light, self._pattern, self.setup.sensor, self._nuisances.full_well_e, exposure_s, seed)
+
+    def _layers(
+        self, spots: tuple[TrueSpot, ...], power: float, state: SceneState, exposure_s: float
+    ) -> list[tuple[Map, float]]:
+        """Return maps and factors whose sum is the mean photo-electrons."""
+        setting, nuisances = self._setting(state.time_s), self._nuisances
+        scale = self.setup.beam_rate_e_mm2_per_s * self.setup.filter_transmission * exposure_s
+        scale *= _BEHIND_TRANSMISSION if self.setup.side == "behind" else 1.0
+        unit = REFERENCE_RETURN_PER_MM2 * scale
+        layers = [(setting.room, unit * nuisances.room_level * self._flicker(state.time_s, exposure_s))]
+        if power > 0:
+            layers.append((self._beam_light(setting, spots, state.time_s), power * scale))
+        if state.lamp_on:
+            layers.append((setting.lamp, unit * nuisances.lamp_brightness))
+        return layers
+
+    def _beam_light(self, setting: _Setting, spots: tuple[TrueSpot, ...], time_s: float) -> Map:
+        """Return the light of a beam of nominal power; painted once for frames taken at one place."""
+        held = self._painted
+        if held is not None and held.spots is spots and held.setting is setting:
+            return held.light
+        light = np.full(setting.response.shape, self._nuisances.stray_per_mm2, np.float32)
+        setting.painter.paint(light, spots, self._texture(setting, time_s))
+        light *= setting.response
+        self._painted = _Painted(spots, setting, light)
+        return light
 
     def _flicker(self, time_s: float, exposure_s: float) -> float:
         """Mean of the room light over the exposure, relative to its mean over all time."""
@@ -186,12 +218,11 @@ def _on_print(x_mm: Map, y_mm: Map, placement: Placement) -> tuple[Map, Map]:
     """Convert bench coordinates of all pixels to those of the print."""
     if placement == Placement():
         return x_mm, y_mm
-    (a, b), (c, d) = placement.rotation()
-    dx, dy = x_mm - np.float32(placement.shift_mm[0]), y_mm - np.float32(placement.shift_mm[1])
-    return (
-        np.asarray(dx * np.float32(a) + dy * np.float32(c), np.float32),
-        np.asarray(dx * np.float32(b) + dy * np.float32(d), np.float32),
-    )
+    rotation, (x, y) = placement.rotation(), placement.shift_mm
+    turned = [
+        cv2.addWeighted(x_mm, part[0], y_mm, part[1], -(x * part[0] + y * part[1])) for part in rotation.T
+    ]
+    return np.asarray(turned[0], np.float32), np.asarray(turned[1], np.float32)
 
 
 def _blurred(response: Map, setup: CameraSetup) -> Map:

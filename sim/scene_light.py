@@ -1,6 +1,7 @@
 """The light of the spots on the pixels of one camera: Gaussians, speckle, fringes, halo.
 
-Works in regions of interest: a spot is evaluated only where it would give more than a tenth of an electron.
+Works in regions of interest: a spot is evaluated only where it gives more than a few millionths of the
+brightest one's light. So the picture is the same at every exposure, but for a factor.
 """
 
 from __future__ import annotations
@@ -19,7 +20,7 @@ from sim.speckle import SpeckleMap
 
 Area = tuple[slice, slice]
 
-_LEAST_E = 0.1
+_LEAST_PART = 3e-6
 # Fringes finer than this many radians per blur radius have lost 99.8 % of their contrast.
 _FINEST_FRINGE = 3.5
 _HALO_STEP = 8
@@ -79,32 +80,36 @@ class SpotPainter:
         self._coarse_x = _shrunk(x_mm)
         self._coarse_y = _shrunk(y_mm)
 
-    def paint(
-        self, picture: Map, spots: tuple[TrueSpot, ...], electrons_per_light: float, texture: Texture
-    ) -> None:
-        """Add the spots' light (beam powers per mm2 times ``electrons_per_light``) to ``picture``."""
+    def paint(self, picture: Map, spots: tuple[TrueSpot, ...], texture: Texture) -> None:
+        """Add the spots' light, in beam powers per mm2, to ``picture``."""
         painted = []
-        for number, spot in enumerate(spots):
-            if not spot.lit:
-                continue
-            core = self._gaussian(spot, 1 - texture.halo_fraction, electrons_per_light)
+        lit = [(number, spot) for number, spot in enumerate(spots) if spot.lit]
+        least = _LEAST_PART * max(
+            (self._peak(spot.radius_matrix_mm2, spot.power)[0] for _, spot in lit), default=0.0
+        )
+        for number, spot in lit:
+            core = self._gaussian(spot, 1 - texture.halo_fraction, least)
             if core is not None:
                 self._speckle(core, number, texture)
                 picture[core.area] += core.light
                 painted.append(core)
             if texture.halo_fraction > 0:
-                self._halo(picture, spot, texture, electrons_per_light)
+                self._halo(picture, spot, texture, least)
         if texture.fringe_visibility > 0 and len(painted) >= 2:
             self._fringes(picture, painted[0], painted[1], texture)
 
-    def _gaussian(self, spot: TrueSpot, share: float, electrons_per_light: float) -> _Painted | None:
-        matrix = spot.radius_matrix_mm2 + 4 * self.blur_mm2
-        peak = (
-            2 * spot.power * share / (math.pi * math.sqrt(float(np.linalg.det(matrix)))) * electrons_per_light
-        )
-        if peak <= _LEAST_E:
+    def _peak(
+        self, radius_matrix_mm2: NDArray[np.float64], power: float
+    ) -> tuple[float, NDArray[np.float64]]:
+        """Return the light at the centre of a Gaussian that the camera blurs, and its radius matrix then."""
+        matrix = radius_matrix_mm2 + 4 * self.blur_mm2
+        return 2 * power / (math.pi * math.sqrt(float(np.linalg.det(matrix)))), matrix
+
+    def _gaussian(self, spot: TrueSpot, share: float, least: float) -> _Painted | None:
+        peak, matrix = self._peak(spot.radius_matrix_mm2, spot.power * share)
+        if peak <= least:
             return None
-        reach = math.sqrt(0.5 * math.log(peak / _LEAST_E)) * np.sqrt(np.diag(matrix))
+        reach = math.sqrt(0.5 * math.log(peak / least)) * np.sqrt(np.diag(matrix))
         area = self.area_round(spot.bench_mm, reach)
         if area is None:
             return None
@@ -122,13 +127,12 @@ class SpotPainter:
         pattern += np.float32(1) - contrast
         cv2.multiply(core.light, pattern, dst=core.light)
 
-    def _halo(self, picture: Map, spot: TrueSpot, texture: Texture, electrons_per_light: float) -> None:
+    def _halo(self, picture: Map, spot: TrueSpot, texture: Texture, least: float) -> None:
         """Add the halo on a coarse grid where it is wide, else pixel by pixel."""
-        matrix = spot.radius_matrix_mm2 * texture.halo_width**2 + 4 * self.blur_mm2
-        peak = (
-            2 * spot.power * texture.halo_fraction / (math.pi * math.sqrt(float(np.linalg.det(matrix))))
-        ) * electrons_per_light
-        if peak <= _LEAST_E:
+        peak, matrix = self._peak(
+            spot.radius_matrix_mm2 * texture.halo_width**2, spot.power * texture.halo_fraction
+        )
+        if peak <= least:
             return
         inverse = np.linalg.inv(matrix)
         narrow = math.sqrt(float(np.linalg.eigvalsh(matrix)[0])) / self.pixel_mm
@@ -143,7 +147,7 @@ class SpotPainter:
             )
             cv2.add(picture, wide[:rows, :columns], dst=picture)
             return
-        reach = math.sqrt(0.5 * math.log(peak / _LEAST_E)) * np.sqrt(np.diag(matrix))
+        reach = math.sqrt(0.5 * math.log(peak / least)) * np.sqrt(np.diag(matrix))
         area = self.area_round(spot.bench_mm, reach)
         if area is not None:
             light = _exponential(self._x[area], self._y[area], spot.bench_mm, inverse)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import functools
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import cv2
@@ -11,6 +13,10 @@ from numpy.typing import NDArray
 from sim.plate_art import Map
 from sim.scene_nuisances import SceneNuisances
 from vision.image import Sensor
+
+_BANK_SEED = 20_012
+_BANK_SIZE = 1 << 22
+_STRIP_PIXELS = 64 * 1024
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,19 +43,32 @@ class FixedPattern:
         cls, shape: tuple[int, int], nuisances: SceneNuisances, rng: np.random.Generator
     ) -> FixedPattern:
         """Draw the pattern of one sensor."""
-        gain = rng.standard_normal(shape, dtype=np.float32)
-        gain *= np.float32(nuisances.photo_response_sigma)
-        gain += np.float32(1.0)
-        offset = rng.standard_normal(shape, dtype=np.float32)
-        offset *= np.float32(nuisances.dark_offset_sigma_e)
+        # OpenCV's generator is faster than numpy's and belongs to the thread, so it is seeded here.
+        cv2.setRNGSeed(int(rng.integers(1 << 31)))
+        gain, offset = np.empty(shape, np.float32), np.empty(shape, np.float32)
+        cv2.randn(gain, 1.0, nuisances.photo_response_sigma)  # type: ignore[call-overload]  # the stubs know no scalars
+        cv2.randn(offset, 0.0, nuisances.dark_offset_sigma_e)  # type: ignore[call-overload]  # the same
         count = int(rng.poisson(nuisances.hot_pixels))
         index = rng.integers(0, shape[0] * shape[1], count)
         rate = rng.exponential(nuisances.hot_rate_e_per_s, count).astype(np.float32)
         return cls(gain, offset, index, rate)
 
 
+@functools.lru_cache(maxsize=1)
+def _noise_bank() -> Map:
+    """Return a long row of standard normal numbers; every strip of every frame takes its own stretch of it.
+
+    The stretches are so many that frames repeat no noise at the same pixels; drawing every number anew
+    would take as long as all the rest of a frame.
+    """
+    bank = np.random.default_rng(_BANK_SEED).standard_normal(_BANK_SIZE, dtype=np.float32)
+    bank -= bank.mean(dtype=np.float64)
+    bank.setflags(write=False)
+    return bank
+
+
 def expose(
-    electrons: Map,
+    light: Sequence[tuple[Map, float]],
     pattern: FixedPattern,
     sensor: Sensor,
     full_well_e: float,
@@ -63,10 +82,10 @@ def expose(
 
     Parameters
     ----------
-    electrons : ndarray of float32, shape (height, width)
-        Mean photo-electrons per pixel; used as work space.
+    light : sequence of (ndarray of float32, shape (height, width), float)
+        Maps whose sum, each times its factor, is the mean photo-electrons per pixel.
     pattern : FixedPattern
-        Its gain is expected to be in ``electrons`` already.
+        Its gain is expected to be in the maps already.
     sensor : vision.image.Sensor
     full_well_e : float
     exposure_s : float
@@ -78,17 +97,46 @@ def expose(
     ndarray of uint16, shape (height, width)
         0 to ``sensor.full_scale_dn``.
     """
-    if pattern.hot_index.size:
-        electrons.reshape(-1)[pattern.hot_index] += pattern.hot_e_per_s * np.float32(exposure_s)
-    # OpenCV's generator is twice as fast as numpy's and belongs to the thread; it is seeded for every frame.
-    cv2.setRNGSeed(seed & 0x7FFFFFFF)
-    noise = np.empty_like(electrons)
-    cv2.randn(noise, 0.0, 1.0)  # type: ignore[call-overload]  # the stubs know no scalars
-    deviation = electrons + np.float32(sensor.read_noise_e**2)
-    cv2.sqrt(deviation, dst=deviation)
-    cv2.multiply(noise, deviation, dst=noise)
-    cv2.add(electrons, noise, dst=electrons)
-    np.minimum(electrons, np.float32(full_well_e), out=electrons)
+    rows, columns = pattern.gain.shape
+    frame = np.empty((rows, columns), np.uint16)
     gain = 1.0 / sensor.gain_e_per_dn
-    frame = cv2.addWeighted(electrons, gain, pattern.offset_e, gain, sensor.black_level_dn, dtype=cv2.CV_16U)
-    return np.minimum(frame, np.uint16(sensor.full_scale_dn), out=frame)
+    bank = _noise_bank()
+    step = max(1, min(_STRIP_PIXELS // columns, rows))
+    strips = range(0, rows, step)
+    starts = np.random.default_rng(seed).integers(0, bank.size - step * columns, len(strips))
+    hot_row = pattern.hot_index // columns
+    # Strip by strip: what the steps hand to each other stays in the processor's cache.
+    for first, start in zip(strips, starts.tolist(), strict=True):
+        strip = slice(first, min(first + step, rows))
+        electrons = total(light, strip)
+        hot = (hot_row >= strip.start) & (hot_row < strip.stop)
+        if hot.any():
+            at = pattern.hot_index[hot] - first * columns
+            electrons.reshape(-1)[at] += pattern.hot_e_per_s[hot] * np.float32(exposure_s)
+        deviation = electrons + np.float32(sensor.read_noise_e**2)
+        cv2.sqrt(deviation, dst=deviation)
+        noise = bank[start : start + electrons.size].reshape(electrons.shape)
+        np.multiply(deviation, noise, out=deviation)
+        electrons += deviation
+        np.minimum(electrons, np.float32(full_well_e), out=electrons)
+        cv2.addWeighted(
+            electrons,
+            gain,
+            pattern.offset_e[strip],
+            gain,
+            sensor.black_level_dn,
+            dst=frame[strip],
+            dtype=cv2.CV_16U,
+        )
+        top = float(sensor.full_scale_dn)
+        cv2.threshold(frame[strip], top, top, cv2.THRESH_TRUNC, dst=frame[strip])
+    return frame
+
+
+def total(light: Sequence[tuple[Map, float]], rows: slice) -> Map:
+    """Return the weighted sum of maps over some rows."""
+    (first, factor), *others = light
+    electrons = first[rows] * np.float32(factor)
+    for more, weight in others:
+        cv2.scaleAdd(more[rows], weight, electrons, dst=electrons)
+    return electrons

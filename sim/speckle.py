@@ -14,6 +14,7 @@ import functools
 import math
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -26,8 +27,12 @@ _LEAST_WEIGHT = 1e-3
 
 
 @functools.lru_cache(maxsize=1)
-def _bank() -> NDArray[np.complex64]:
-    """One periodic field; patterns are independent when they are taken from different places of it."""
+def _bank() -> NDArray[np.float32]:
+    """One periodic field, shape (2 periods, 2 periods, real and imaginary part).
+
+    Patterns are independent when they are taken from different places of it; the second period spares
+    wrapping places round.
+    """
     rng = np.random.default_rng(_BANK_SEED)
     white = np.fft.fft2(rng.standard_normal((_SIZE, _SIZE)) + 1j * rng.standard_normal((_SIZE, _SIZE)))
     frequency = np.fft.fftfreq(_SIZE) * 2 * np.pi
@@ -35,7 +40,7 @@ def _bank() -> NDArray[np.complex64]:
     shape = np.exp(-(_CORRELATION_TEXELS**2) * frequency**2 / 4)
     field = np.fft.ifft2(white * shape[:, None] * shape)
     field /= math.sqrt(float(np.mean(np.abs(field) ** 2)))
-    bank = np.ascontiguousarray(field, dtype=np.complex64)
+    bank = np.tile(np.stack([field.real, field.imag], axis=-1).astype(np.float32), (2, 2, 1))
     bank.setflags(write=False)
     return bank
 
@@ -57,14 +62,14 @@ class SpeckleMap:
 
     Attributes
     ----------
-    row, column : ndarray of uint16, shape (height, width)
+    place : ndarray of int16, shape (height, width, 2)
+        Column and row of each pixel's texel.
     move_mm : float
         Distance over which the pattern of a moving spot is renewed.
     seed : int
     """
 
-    row: NDArray[np.uint16]
-    column: NDArray[np.uint16]
+    place: NDArray[np.int16]
     move_mm: float
     seed: int
 
@@ -75,9 +80,10 @@ class SpeckleMap:
         """Lay the field on the plate with grains of the size that the camera sees."""
         per_mm = np.float32(_GRAIN_TEXELS / grain_mm)
         # The mask wraps negative numbers too (two's complement).
-        column = (np.rint(x_mm * per_mm).astype(np.int32) & (_SIZE - 1)).astype(np.uint16)
-        row = (np.rint(y_mm * per_mm).astype(np.int32) & (_SIZE - 1)).astype(np.uint16)
-        return cls(row, column, move_mm, seed)
+        place = np.empty((*x_mm.shape, 2), np.int16)
+        for axis, plate_mm in enumerate((x_mm, y_mm)):
+            place[..., axis] = np.rint(plate_mm * per_mm).astype(np.int32) & (_SIZE - 1)
+        return cls(place, move_mm, seed)
 
     def pattern(
         self, area: tuple[slice, slice], spot: int, center_mm: NDArray[np.float64]
@@ -93,19 +99,16 @@ class SpeckleMap:
         center_mm : ndarray, shape (2,)
             Centre of the spot on the plate.
         """
-        bank = _bank().ravel()
-        row, column = self.row[area], self.column[area]
-        field = np.zeros(row.shape, np.complex64)
-        for shift_row, shift_column, weight in self._mixture(spot, center_mm):
-            index = ((row + shift_row) & np.uint16(_SIZE - 1)).astype(np.int32)
-            index <<= _SIZE.bit_length() - 1
-            index |= (column + shift_column) & np.uint16(_SIZE - 1)
-            field += bank.take(index) * weight
-        return field.real**2 + field.imag**2
+        place = np.ascontiguousarray(self.place[area])
+        field = np.zeros((*place.shape[:2], 2), np.float32)
+        for row, column, weight in self._mixture(spot, center_mm):
+            shifted = _bank()[row : row + _SIZE, column : column + _SIZE]
+            texels = cv2.remap(shifted, place, None, cv2.INTER_NEAREST)  # type: ignore[call-overload]  # the stubs want a second map
+            cv2.scaleAdd(texels, weight, field, dst=field)
+        real, imaginary = cv2.split(field)
+        return np.asarray(cv2.add(cv2.multiply(real, real), cv2.multiply(imaginary, imaginary)), np.float32)
 
-    def _mixture(
-        self, spot: int, center_mm: NDArray[np.float64]
-    ) -> list[tuple[np.uint16, np.uint16, np.float32]]:
+    def _mixture(self, spot: int, center_mm: NDArray[np.float64]) -> list[tuple[int, int, float]]:
         """Places in the field and weights of the up to four lattice points round the spot's position."""
         place = np.asarray(center_mm, float) / self.move_mm
         corner = np.floor(place).astype(int)
@@ -120,5 +123,5 @@ class SpeckleMap:
                 node = (corner[0] + step_x, corner[1] + step_y)
                 key = [self.seed & 0xFFFFFFFF, spot, int(node[0]) & 0xFFFFFFFF, int(node[1]) & 0xFFFFFFFF]
                 shift = np.random.default_rng(key).integers(0, _SIZE, 2)
-                mixture.append((np.uint16(shift[0]), np.uint16(shift[1]), np.float32(weight)))
+                mixture.append((int(shift[0]), int(shift[1]), weight))
         return mixture

@@ -21,7 +21,7 @@ EVEN = FixedPattern(
 
 def frame(electrons: float, seed: int, sensor: Sensor = SENSOR, pattern: FixedPattern = EVEN) -> np.ndarray:
     mean = np.full(SHAPE, electrons, np.float32)
-    return expose(mean, pattern, sensor, 10_000.0, 0.02, seed)
+    return expose([(mean, 1.0)], pattern, sensor, 10_000.0, 0.02, seed)
 
 
 def test_variance_against_mean_gives_gain_and_read_noise() -> None:
@@ -58,7 +58,7 @@ def test_frames_have_independent_noise_and_repeat_with_their_seed() -> None:
 
 def test_full_well_and_full_scale_clip() -> None:
     assert (frame(50_000.0, 1) == 4095).all()
-    shallow = expose(np.full(SHAPE, 9000, np.float32), EVEN, SENSOR, 5_000.0, 0.02, 1)
+    shallow = expose([(np.full(SHAPE, 9000, np.float32), 1.0)], EVEN, SENSOR, 5_000.0, 0.02, 1)
     assert (shallow == round(5000 / SENSOR.gain_e_per_dn + 64)).all()
     dark = frame(0.0, 1, Sensor(black_level_dn=0.0))
     assert dark.min() == 0
