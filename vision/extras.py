@@ -26,6 +26,9 @@ MOST_SPREAD = (
 )
 BETTER = 30.0  # gain from which it is believed
 SIZES = (0.35, 0.8)  # of the smallest wanted radius: what is looked for anywhere
+WIDE = (0.7, 1.2)  # of the largest wanted radius: as well
+WIDE_CLEAR = 15.0  # as CLEAR for wide ones, most of which the fit has followed
+CELLS = 2.0  # to a standard deviation of what is looked for
 HALO = 3.0  # radius of a halo over its spot's, to begin with
 NARROWER = 0.2  # by how much, in ln of the radius, a spot is without the halo that was taken for part of it
 LOOSE, LOOSE_HALO = 0.7, 0.3  # uncertainty of ln of the radius of an extra light, of a halo
@@ -38,13 +41,14 @@ def with_extra(blocks: Blocks, plain: Fit) -> Fit | None:
     clear = CLEAR * min(plain.noise.spread, MOST_SPREAD)
     around = 0.0 if plain.shape.halo else _halo_gain(blocks, plain)
     maps = _maps(blocks, plain)
-    found = [(*_anywhere(blocks, *maps, size * min(radii)), size * min(radii)) for size in SIZES]
-    gain, center, radius = max(found, key=lambda one: one[0])
     results = []
     if around > clear:
         results.append(_with_halo(blocks, plain))
-    if gain > clear:
-        results.append(_with_spot(blocks, plain, center, radius))
+    for sizes, radius, share in ((SIZES, min(radii), 1.0), (WIDE, max(radii), WIDE_CLEAR / CLEAR)):
+        found = [(*_anywhere(blocks, *maps, size * radius), size * radius) for size in sizes]
+        gain, center, size = max(found, key=lambda one: one[0])
+        if gain > share * clear:
+            results.append(_with_spot(blocks, plain, center, size))
     better = [one for one in results if one is not None]
     return min(better, key=lambda one: one.deviance) if better else None
 
@@ -106,19 +110,32 @@ def _maps(blocks: Blocks, plain: Fit) -> tuple[Array32, Array32]:
 
 
 def _anywhere(blocks: Blocks, pull: Array32, weight: Array32, radius_mm: float) -> tuple[float, Array]:
-    """Return the best gain of a small spot over all places, its pull on the other parameters left out."""
+    """Return the best gain of a spot over all places, its pull on the other parameters left out."""
     per_block = np.linalg.inv(blocks.cell_mm)
-    moments = per_block @ per_block.T * (radius_mm / 2.0) ** 2 + np.eye(2) / 12.0
+    moments = per_block @ per_block.T * (radius_mm / 2.0) ** 2
+    # A wide spot is looked for in sums of n x n blocks.
+    n = int(np.clip(np.sqrt(moments.diagonal().min()) / CELLS, 1, min(blocks.grid)))
+    rows, columns = blocks.grid[0] // n, blocks.grid[1] // n
+    if n > 1:
+        cut = np.s_[: rows * n, : columns * n]
+        # The mean of n x n blocks, times n^2, is their sum.
+        pull, weight = (
+            cv2.resize(one[cut], (columns, rows), interpolation=cv2.INTER_AREA) * np.float32(n * n)
+            for one in (pull, weight)
+        )
+    moments = moments / n**2 + np.eye(2) / 12.0
     # A finder needs no exact shape: what ties x to y is left out so that the filter separates.
     across, down = _profile(float(moments[0, 0])), _profile(float(moments[1, 1]))
     answer = cv2.sepFilter2D(pull, cv2.CV_32F, across, down, borderType=cv2.BORDER_CONSTANT)
     norm = cv2.sepFilter2D(weight, cv2.CV_32F, across**2, down**2, borderType=cv2.BORDER_CONSTANT)
     floor = 1e-4 * float(norm.max()) + 1e-30
     np.maximum(answer, 0.0, out=answer)
-    gain = (answer * answer / np.maximum(norm, floor)).ravel()[blocks.index]
-    gain[weight.ravel()[blocks.index] == 0.0] = 0.0
-    peak = int(np.argmax(gain))
-    return float(gain[peak]), blocks.at_mm[:, peak].copy()
+    gain = answer * answer / np.maximum(norm, floor)
+    gain[weight == 0.0] = 0.0
+    row, column = divmod(int(np.argmax(gain)), columns)
+    cell = (np.array([column, row]) + 0.5) * n - 0.5
+    first = divmod(int(blocks.index[0]), blocks.grid[1])[::-1]
+    return float(gain[row, column]), blocks.at_mm[:, 0] + blocks.cell_mm @ (cell - first)
 
 
 def _profile(moment: float) -> Array:

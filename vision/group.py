@@ -17,11 +17,12 @@ from vision import find, identify
 from vision.blocks import Array, Blocks
 from vision.fit import Fit, amplitude_significance
 from vision.missing import why_missing
-from vision.pairs import SEEN, best_starts, distinct, fit_spots, trusted
+from vision.pairs import SEEN, fit_spots
 from vision.refine import explain
 from vision.scene import Scene
 from vision.sightings import as_sighting
 from vision.spots import Expectation, NoSpot, Reason, Sighting, Spot
+from vision.starts import best_starts, distinct, trusted
 
 MOST = 3
 MOST_PLACES = 5  # where a spot of unknown place is tried

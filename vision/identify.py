@@ -53,6 +53,13 @@ def place_misfit(center_mm: Array, covariance_mm2: Array, expected: Expectation)
     return float(offset @ np.linalg.solve(spread, offset))
 
 
+def radius_misfit(fit: Fit, spot: int, expected: Expectation) -> float:
+    """Return the squared distance, in standard deviations, of a radius that was left free."""
+    k = fit.shape.log_radius(spot)
+    spread = fit.covariance[k, k] + max(expected.radius_relative_sigma, 0.01) ** 2
+    return float((fit.theta[k] - np.log(expected.radius_mm)) ** 2 / spread)
+
+
 def ratio_misfit(powers_e: tuple[float, float], expected: tuple[Expectation, Expectation]) -> float:
     """Return the squared misfit of two powers' ratio; infinite when one is not positive."""
     if min(powers_e) <= 0.0:
@@ -117,14 +124,11 @@ def whose(fit: Fit, spot: int, expected: tuple[Expectation, Expectation]) -> int
 
     The fit must have left the radius free.
     """
-    k = fit.shape.log_radius(spot)
-    misfits = []
-    for one in expected:
-        spread = fit.covariance[k, k] + max(one.radius_relative_sigma, 0.01) ** 2
-        radius = (fit.theta[k] - np.log(one.radius_mm)) ** 2 / spread
-        misfits.append(
-            float(radius) + place_misfit(fit.center_mm(spot), fit.center_covariance_mm2(spot), one)
-        )
+    misfits = [
+        radius_misfit(fit, spot, one)
+        + place_misfit(fit.center_mm(spot), fit.center_covariance_mm2(spot), one)
+        for one in expected
+    ]
     if min(misfits) > IMPLAUSIBLE:
         return "nobody"
     if abs(misfits[0] - misfits[1]) < DECIDED:

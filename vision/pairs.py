@@ -10,20 +10,18 @@ import numpy as np
 from vision import find, identify
 from vision.blocks import Array, Blocks
 from vision.fit import Fit, amplitude_significance, ellipse_gain, fit
-from vision.fit_model import evaluate
 from vision.refine import explain
 from vision.scene import Scene, start_of
 from vision.sightings import as_sighting
 from vision.spots import Expectation, NoSpot, Reason, Sighting, Spot
+from vision.starts import best_starts, pair_starts, trusted, unexplained
 
-TRUSTED = 0.35  # an expected place is a good start when its sigma is below this fraction of the radius
 SEEN = 6.0  # standard deviations of the amplitude from which a spot counts as seen
 FINE, FINE_AT_HOLE = 3.0, 6.0  # blocks to a standard deviation of the smallest spot
 FINEST = 2  # a search needs no full resolution: a spot of two pixels' sigma is a cell's sigma then
 COARSE = 1.5  # blocks to a standard deviation below which a spot is fitted once more, on finer ones
 GRAINS = 3.0  # largest area of a grain of speckle, in blocks, at which finer blocks tell more
 MOST_LABELLINGS = 3
-CLIPPED = 0.2  # share of saturated pixels from which a block says too little to rank starts by
 FAINT = 0.005  # of the light: a ghost that lies on a return, seen where millions of electrons leave no doubt
 FAR = 24  # rounds for two that overlap: they may come from far off, what is left over passing for speckle
 ELLIPSE = 16.0  # improvement of twice the log likelihood from which a spot is called elliptical
@@ -48,12 +46,6 @@ def fit_spots(
     return None if result is None else (result, blocks)
 
 
-def trusted(expected: Expectation) -> bool:
-    """Tell whether an expected place is a good start."""
-    sigma = np.sqrt(np.max(np.linalg.eigvalsh(expected.covariance_mm2)))
-    return bool(sigma < TRUSTED * expected.radius_mm)
-
-
 def find_pair(scene: Scene, expected: tuple[Expectation, Expectation]) -> tuple[Sighting, Sighting]:
     """Find and measure two returns; ``NO_LIGHT`` stands for "not seen, cause to be found"."""
     radii = [one.radius_mm for one in expected]
@@ -75,12 +67,12 @@ def find_pair(scene: Scene, expected: tuple[Expectation, Expectation]) -> tuple[
     coarse = scene.frame_blocks(min(radii))
     if coarse is None:
         return _nothing(), _nothing()
-    labellings = _label_pairs(scene, coarse, _pair_starts(view, places, expected), expected)
+    labellings = _label_pairs(scene, coarse, pair_starts(view, places, expected), expected)
     labellings, blocks = _refined(scene, labellings, expected)
     answer = None
     if labellings and blocks is not None:
         answer = _answer_of(scene, labellings, blocks, expected)
-    return answer or _one_of_two(scene, places, expected)
+    return answer or _one_of_two(scene, coarse, places, expected)
 
 
 def _answer_of(
@@ -93,9 +85,11 @@ def _answer_of(
     chosen = identify.decide(labellings)
     if chosen is None:
         return _undecided("two lights, but the odds which is which are even")
-    gain = _gain_of_two(scene, chosen.fit, blocks, expected)
+    gain, odd_size = _gain_of_two(scene, chosen.fit, blocks, expected)
     if gain <= identify.DECIDED * chosen.fit.noise.spread:
-        return None
+        if gain + odd_size <= identify.DECIDED * chosen.fit.noise.spread:
+            return None
+        return _undecided("two lights nearly on each other, or one of a size that no return has")
     if gain <= identify.DECIDED * chosen.fit.noise.spread + _of_a_ghost(chosen.fit):
         return _undecided("two lights, or one with a faint ghost on it")
     told = _rightly_named(scene, *explain(scene, chosen.fit, blocks), expected)
@@ -150,18 +144,28 @@ def _refined(
     return refined, blocks
 
 
-def _gain_of_two(scene: Scene, pair: Fit, blocks: Blocks, expected: tuple[Expectation, Expectation]) -> float:
-    """Return by how much two spots that overlap explain the frame better than a single one does."""
+def _gain_of_two(
+    scene: Scene, pair: Fit, blocks: Blocks, expected: tuple[Expectation, Expectation]
+) -> tuple[float, float]:
+    """Return by how much two spots that overlap explain the frame better than a single one does.
+
+    Two figures: with the single one's size free, and by how much that size speaks against its being either
+    return.
+    """
     radii = [one.radius_mm for one in expected]
     if np.hypot(*(pair.center_mm(0) - pair.center_mm(1))) > sum(radii):
-        return float("inf")
+        return float("inf"), 0.0
     powers = identify.total_power_e(pair, blocks, 0), identify.total_power_e(pair, blocks, 1)
-    gains = []
+    singles = []
     for k in (0, 1):
         single = fit_spots(scene, [pair.center_mm(k)], [radii[k]], [None], blocks)
         if single is not None:
-            gains.append(single[0].deviance - pair.deviance)
-    return min(gains, default=float("inf")) - identify.ratio_misfit(powers, expected)
+            singles.append(single[0])
+    if not singles:
+        return float("inf"), 0.0
+    best = min(singles, key=lambda one: one.deviance)
+    gain = best.deviance - pair.deviance - identify.ratio_misfit(powers, expected)
+    return gain, min(identify.radius_misfit(best, 0, one) for one in expected)
 
 
 def _of_a_ghost(pair: Fit) -> float:
@@ -232,36 +236,6 @@ def _shared(own: Sighting, other: Sighting) -> Sighting:
     return replace(own, with_other_mm2=other.with_other_mm2.T.copy())
 
 
-def _pair_starts(
-    view: find.Overview, places: list[list[find.Candidate]], expected: tuple[Expectation, Expectation]
-) -> list[tuple[Array, Array]]:
-    """Return places to start a pair from: every pairing of candidates, and what is left beside the best."""
-    per_spot: list[list[Array]] = []
-    for own, other, one in zip(places, reversed(places), expected, strict=True):
-        centers = [spot.center_mm for spot in own]
-        if other:
-            rest = find.without(view, [replace(other[0], amplitude_e=0.7 * other[0].amplitude_e)])
-            centers += [spot.center_mm for spot in find.candidates(rest, one.radius_mm, 2)]
-        if trusted(one):
-            centers.append(np.asarray(one.center_mm, float))
-        per_spot.append(distinct(centers, 0.25 * one.radius_mm))
-    starts = [(a, b) for a in per_spot[0] for b in per_spot[1]]
-    apart = 0.15 * min(one.radius_mm for one in expected)
-    return [
-        (a + np.array([apart, 0.0]), b - np.array([apart, 0.0])) if np.hypot(*(a - b)) < apart else (a, b)
-        for a, b in starts
-    ]
-
-
-def distinct(centers: list[Array], apart_mm: float, most: int = 4) -> list[Array]:
-    """Return the first of the centres that do not lie close together."""
-    kept: list[Array] = []
-    for center in centers:
-        if all(np.hypot(*(center - other)) > apart_mm for other in kept):
-            kept.append(center)
-    return kept[:most]
-
-
 def _label_pairs(
     scene: Scene,
     coarse: Blocks,
@@ -280,58 +254,23 @@ def _label_pairs(
     return labellings
 
 
-def best_starts(
-    coarse: Blocks, starts: Sequence[tuple[Array, ...]], radii: Sequence[float], count: int = 6
-) -> list[tuple[Array, ...]]:
-    """Rank starts by how well amplitudes and a background plane explain the frame; return the best ones."""
-    if not starts:
-        return []
-    lights, plane = _lights_of(coarse, starts, radii)
-    seen = np.maximum(coarse.value_e, 0.0)
-    weight = np.sqrt((coarse.clipped < CLIPPED) * coarse.pixels / (coarse.base_e2 + seen))
-    scored = []
-    for centers in starts:
-        rows = np.concatenate([[lights[(k, *center)] for k, center in enumerate(centers)], plane])
-        weighted = rows * weight
-        normal = weighted @ weighted.T
-        normal[np.diag_indices_from(normal)] *= 1.0 + 1e-9
-        found = np.linalg.lstsq(normal, weighted @ (weight * coarse.value_e), rcond=None)[0]
-        scored.append((float(np.abs(coarse.value_e - found @ rows).sum()), centers))
-    scored.sort(key=lambda one: one[0])
-    return [centers for _, centers in scored[:count]]
-
-
-def _lights_of(
-    coarse: Blocks, starts: Sequence[tuple[Array, ...]], radii: Sequence[float]
-) -> tuple[dict[tuple[float, ...], Array], Array]:
-    """Return the profile of each spot at each of its places, by number and place, and the plane's rows."""
-    shape, theta, _ = start_of(coarse, starts[0], radii, [None] * len(radii))
-    lights: dict[tuple[float, ...], Array] = {}
-    for centers in starts:
-        keys = [(k, *center) for k, center in enumerate(centers)]
-        if all(key in lights for key in keys):
-            continue
-        for k, center in enumerate(centers):
-            theta[shape.center(k)] = center
-        _, rows = evaluate(shape, theta, coarse.at_mm, coarse.cell_mm, with_jacobian=False)
-        lights |= {key: rows[shape.amplitude(k)] for k, key in enumerate(keys)}
-    return lights, rows[shape.plane]
-
-
 def _one_of_two(
-    scene: Scene, places: list[list[find.Candidate]], expected: tuple[Expectation, Expectation]
+    scene: Scene,
+    coarse: Blocks,
+    places: list[list[find.Candidate]],
+    expected: tuple[Expectation, Expectation],
 ) -> tuple[Sighting, Sighting]:
     """Measure the only light that is seen, and say whose it is."""
-    best: tuple[Fit, Blocks] | None = None
+    lights = []
     for own in places:
         for spot in own[:2]:
             found = fit_spots(scene, [spot.center_mm], [spot.radius_mm], [None])
-            if found is None or amplitude_significance(*found, 0, SEEN) < SEEN:
-                continue
-            if best is None or identify.total_power_e(*found, 0) > identify.total_power_e(*best, 0):
-                best = found
-    if best is None:
+            if found is not None and amplitude_significance(*found, 0, SEEN) >= SEEN:
+                lights.append(found)
+    if not lights:
         return _nothing(), _nothing()
+    # Some have taken for speckle what they could not follow: the frame tells, not what they say of it.
+    best = min(lights, key=lambda one: unexplained(coarse, one[0]))
     owner = identify.whose(best[0], 0, expected)
     if owner == "undecided":
         seen = NoSpot(Reason.UNDECIDED, "one light is seen, and it may be either return")

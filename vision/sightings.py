@@ -64,7 +64,7 @@ def _flags(
                 if result.shape.fringes:
                     flags.add(Flag.FRINGES)
     speckle = result.noise.grain_px2 * result.light_e**2 / blocks.pixels
-    if near.any() and np.median((speckle / result.variance_e2)[near]) > 0.5:
+    if near.any() and np.count_nonzero((speckle > 0.5 * result.variance_e2) & near) > 0.5 * near.sum():
         flags.add(Flag.SPECKLE_LIMITED)
     if major > 1.05 * minor:
         flags.add(Flag.ELLIPTICAL)
