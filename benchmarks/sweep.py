@@ -36,7 +36,8 @@ from station.sweep.plan import cases, judge_all, run_case
 SWEEPS = ("singles", "dead", "stop", "doubles", "bursts", "frames")
 NUMBER = 20_000
 TOLD = 40
-CHUNK = 96
+CHUNK = 384
+"""Cases that share one run up to their faults, and what was decided in them."""
 ROOT = Path(__file__).resolve().parent.parent
 PACKAGES = ("optics", "driver", "vision", "control", "sim", "station")
 
@@ -87,6 +88,7 @@ class Kept:
                 self.judged[sweep, found.case] = found
 
     def add(self, sweep: str, judged: list[Judged]) -> None:
+        self.judged.update(((sweep, run.case), run) for run in judged)
         if self._path is None:
             return
         with self._path.open("a", encoding="utf-8") as file:
@@ -94,12 +96,18 @@ class Kept:
                 file.write(json.dumps({"program": self._program, "sweep": sweep, **asdict(run)}) + "\n")
 
 
+def alike(text: str) -> tuple[list[str], list[int]]:
+    """Return what puts cases beside each other in which control is told the same."""
+    faults = Case.parse(text).faults
+    return [f"{fault.kind}{fault.value:g}" for fault in faults], [fault.at for fault in faults]
+
+
 def sweep(name: str, given: argparse.Namespace, pool: Any, kept: Kept) -> tuple[list[Judged], float]:
     begun = time.monotonic()
     texts = [str(case) for case in cases(name, given.number, given.seed)][:: given.every]
     level = "frames" if name == "frames" else "spots"
     judged = [kept.judged[level, text] for text in texts if (level, text) in kept.judged]
-    left = [text for text in texts if (level, text) not in kept.judged]
+    left = sorted((text for text in texts if (level, text) not in kept.judged), key=alike)
     chunks = [left[at : at + CHUNK] for at in range(0, len(left), CHUNK)]
     for found in pool.imap_unordered(partial(judge_all, measurement=level), chunks):
         kept.add(level, found)

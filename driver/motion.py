@@ -208,8 +208,20 @@ class SerialMotion:
         return here
 
     def positions(self) -> Mapping[str, float]:
-        """Return the positions of all axes as the controller reports them (axis units)."""
-        return self._controller.positions()
+        """Return the positions of all axes as the controller reports them (axis units).
+
+        Raises
+        ------
+        DeviceFault
+            POSITION_LOST too, latched, where a homed axis is not where the last motion left it; after a
+            fault, that fault: what the controller answers then may count from another place.
+        """
+        controller, asked = self._controller, "query the positions"
+        self._require_no_fault(asked)
+        here = controller.positions(asked)
+        if controller.homed:
+            self._require_as_left(here, asked)
+        return here
 
     def state(self) -> ControllerState:
         """Return what the controller says about itself."""
@@ -221,14 +233,16 @@ class SerialMotion:
                 FaultCode.LINE_LOST, asked, "the line is closed", "connect, home and verify again"
             )
 
-    def _require_ready(self, asked: str) -> None:
-        controller = self._controller
-        if (fault := controller.fault) is not None:
+    def _require_no_fault(self, asked: str) -> None:
+        if (fault := self._controller.fault) is not None:
             came = f"refused because of the earlier fault: {fault}"
-            raise controller.error(fault.code, asked, came, "home and verify again first")
+            raise self._controller.error(fault.code, asked, came, "home and verify again first")
+
+    def _require_ready(self, asked: str) -> None:
+        self._require_no_fault(asked)
         self._require_open(asked)
-        if not controller.homed:
-            raise controller.error(FaultCode.NOT_HOMED, asked, "refused; the axes are not homed")
+        if not self._controller.homed:
+            raise self._controller.error(FaultCode.NOT_HOMED, asked, "refused; the axes are not homed")
 
     def _require_reachable(self, name: str, value: float, asked: str) -> None:
         axis = self._axes.get(name)

@@ -266,6 +266,13 @@ class SimMount:
         leg = self._legs[0]
         return np.rint(leg.counter_start + leg.progress(time_s) * leg.distance_steps)
 
+    def motor_positions(self) -> NDArray[np.float64]:
+        """Return where the motors stand, shape (axes,), axis units (as of the last :meth:`settle`).
+
+        What the controller counts from does not matter here; what the screws lose behind the motors either.
+        """
+        return self._motor(self._counter)
+
     def true_positions(self, time_s: float) -> NDArray[np.float64]:
         """Return where the carriages truly are, shape (axes,), axis units."""
         if not self._legs:

@@ -14,9 +14,11 @@ from collections.abc import Sequence
 
 from station.campaign.inprocess import Measurement
 from station.config import Setup
+from station.planning import aligner_of
 from station.sweep.cases import Case, Place
 from station.sweep.judged import Judged, judged
 from station.sweep.oracle import Again
+from station.sweep.remembered import Memory, Remembered
 from station.sweep.rig import Rig
 
 LONGEST_RUN_S = 300
@@ -55,8 +57,12 @@ class Branching:
         self._cases = tuple(cases)
         self._found: dict[int, Judged] = {}
         self._pipe: int | None = None
-        self._rig = Rig(setup, seed, Case(), measurement=measurement, on_call=self._called)
-        self._again = Again(self._rig.seen)
+        self._decided, self._decided_again = Memory(), Memory()
+        remembered = Remembered(aligner_of(setup), self._decided)
+        self._rig = Rig(
+            setup, seed, Case(), measurement=measurement, on_call=self._called, aligner=remembered
+        )
+        self._again = Again(self._rig.seen, self._decided_again)
 
     def run(self) -> dict[int, Judged]:
         """Return what came of each case by its number; a case whose calls are never made is left out."""
@@ -65,7 +71,8 @@ class Branching:
         try:
             seen = self._rig.run()
             if self._pipe is not None:
-                self._tell(pickle.dumps(judged(seen, self._again, digest=self._digests)))
+                found = judged(seen, self._again, digest=self._digests)
+                self._tell(pickle.dumps((found, self._decided.new, self._decided_again.new)))
         finally:
             if self._pipe is not None:
                 os._exit(0)
@@ -87,11 +94,29 @@ class Branching:
                 self._become_child(writing)
                 return self._cases[number]
             os.close(writing)
-            self._found[number] = _heard(reading, child, self._cases[number])
+            self._found[number] = self._heard(reading, child, self._cases[number])
         return None
+
+    def _heard(self, reading: int, child: int, case: Case) -> Judged:
+        with os.fdopen(reading, "rb") as pipe:
+            data = pipe.read()
+        _, status = os.waitpid(child, 0)
+        if data and status == 0:
+            found: Judged
+            found, decided, decided_again = pickle.loads(data)
+            self._decided.add(decided)
+            self._decided_again.add(decided_again)
+            return found
+        if os.WIFSIGNALED(status) and os.WTERMSIG(status) == signal.SIGALRM:
+            why = f"bound: no end within {LONGEST_RUN_S} s of real time"
+        else:
+            why = f"raised: the process ended with status {status}"
+        return Judged(str(case), "raised", (why,), 0.0)
 
     def _become_child(self, pipe: int) -> None:
         self._pipe = pipe
+        self._decided.mark()
+        self._decided_again.mark()
         gc.disable()
         signal.signal(signal.SIGALRM, signal.SIG_DFL)
         signal.alarm(LONGEST_RUN_S)
@@ -100,15 +125,3 @@ class Branching:
         assert self._pipe is not None
         with os.fdopen(self._pipe, "wb", closefd=False) as pipe:
             pipe.write(data)
-
-
-def _heard(reading: int, child: int, case: Case) -> Judged:
-    with os.fdopen(reading, "rb") as pipe:
-        data = pipe.read()
-    _, status = os.waitpid(child, 0)
-    if data and status == 0:
-        found: Judged = pickle.loads(data)
-        return found
-    if os.WIFSIGNALED(status) and os.WTERMSIG(status) == signal.SIGALRM:
-        return Judged(str(case), "raised", (f"bound: no end within {LONGEST_RUN_S} s of real time",), 0.0)
-    return Judged(str(case), "raised", (f"raised: the process ended with status {status}",), 0.0)

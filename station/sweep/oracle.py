@@ -17,7 +17,9 @@ from driver.faults import FaultCode
 from sim.truth import BenchTruth
 from station.planning import aligner_of
 from station.record.codec import encode
+from station.runner import Decides
 from station.sweep.cases import Place
+from station.sweep.remembered import Memory, Remembered
 from station.sweep.rig import Passed, Seen
 from station.wiring import axis_spec
 
@@ -40,9 +42,7 @@ def violations(seen: Seen, again: Again | None = None) -> list[str]:
     again = Again(seen) if again is None else again
     found = [*_ended(seen), *_recorded(seen, again), *_line(seen), *_safe(seen)]
     found += [f"frame: {what}" for what in seen.wrong_frames]
-    if not any(fault.kind == "reset" for fault in seen.case.faults):
-        # A reset right after the reply makes an answer untrue that was true when it was given.
-        found += [f"positions: {what}" for what in seen.untrue_positions]
+    found += [f"positions: {what}" for what in seen.untrue_positions]
     if seen.unsaved_calls:
         found.append(
             f"write-ahead: the line was used at call {seen.unsaved_calls[0]} before the step was safe"
@@ -156,10 +156,13 @@ class Again:
     ----------
     seen : Seen
         Of a run that has not begun, is under way, or has ended.
+    memory : Memory, optional
+        What other runs decided again; not shared with those that decided first.
     """
 
-    def __init__(self, seen: Seen) -> None:
-        self._decides = aligner_of(seen.setup)
+    def __init__(self, seen: Seen, memory: Memory | None = None) -> None:
+        aligner = aligner_of(seen.setup)
+        self._decides: Decides = aligner if memory is None else Remembered(aligner, memory)
         self._done = 0
         self.differs = ""
 

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field, replace
 from typing import Any, Literal, cast
 
 import numpy as np
+from numpy.typing import NDArray
 
 from control.messages import BareBeamSeen, Finish, Homed, Looked, Moved, Observation
 from driver.port import Direction
@@ -17,6 +18,7 @@ from sim.truth import BenchTruth
 from station.campaign.inprocess import InProcess, Measurement
 from station.config import Setup
 from station.measuring import Measures
+from station.runner import Decides
 from station.sweep.cases import Case, Counts, Fault, Place
 from station.sweep.striking import (
     StruckCameras,
@@ -34,6 +36,7 @@ from vision.spots import Expectation, Sighting, Spot, SpotName
 
 _STRUCK_AXIS = "X"
 _AFTER_S = 2.0
+_LOSING_STEPS = {"steps_lost", "screw_slips", "stall"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,7 +80,7 @@ class Seen:
     wrong_frames : list of str
         Frames that were measured and should not have been.
     untrue_positions : list of str
-        Positions told to control that the controller's counters did not have.
+        Positions told to control at which the axes do not stand.
     at_verdict, at_end : BenchTruth or None
         The truth at the last frame of the beam that was measured before the end, and after the end.
     moving, shutter_open : bool
@@ -194,6 +197,8 @@ class Rig:
     on_call : callable, optional
         Told place and index of every call before anything strikes there; a case that it returns takes the
         place of the present one.
+    aligner : Decides, optional
+        Instead of the one that the files make.
     """
 
     def __init__(
@@ -204,6 +209,7 @@ class Rig:
         *,
         measurement: Measurement = "spots",
         on_call: Callable[[Place, int], Case | None] | None = None,
+        aligner: Decides | None = None,
     ) -> None:
         self._on_call = on_call
         self._at_line = self._at(Place.LINE)
@@ -215,11 +221,13 @@ class Rig:
         self._first_beam: int | None = None
         self._last_map = 0
         self._open_when_asked = False
+        self._home_at: NDArray[np.float64] = np.zeros(1)
         self.dark = False
         self.made = InProcess(
             setup,
             seed,
             measurement=measurement,
+            aligner=aligner,
             record=self.record,
             clock=self._clock,
             on_bytes=self._passed,
@@ -332,11 +340,26 @@ class Rig:
         if type(observation).__name__ in ("Faulted", "OperatorStopped"):
             seen.first_fault_s = min(seen.first_fault_s, sim.clock.now_s())
         if isinstance(observation, Homed | Moved | Looked):
-            steps = sim.mount.counter_steps(sim.clock.now_s())
-            for axis, at in zip(sim.mount.axes, steps, strict=True):
-                told = observation.positions[axis.name]
-                if abs(told - at * axis.step) > axis.step / 2:
-                    seen.untrue_positions.append(f"{axis.name} told {told:g}, counted {at * axis.step:g}")
+            self._compare(observation)
+
+    def _compare(self, observation: Homed | Moved | Looked) -> None:
+        """Hold the positions that were told against the motors, which a reset of the counters does not move.
+
+        Where steps are lost, nobody but the motors can know; then the counters have to agree.
+        """
+        mount = self.made.sim.mount
+        counted = mount.counter_steps(self.made.sim.clock.now_s()) * [axis.step for axis in mount.axes]
+        motors = mount.motor_positions()
+        told = np.array([observation.positions[axis.name] for axis in mount.axes])
+        if isinstance(observation, Homed):
+            self._home_at = motors - told
+        kinds = {fault.kind for fault in self.seen.case.faults}
+        true = counted if kinds & _LOSING_STEPS else motors - self._home_at
+        if kinds & _LOSING_STEPS and "reset" in kinds:
+            return
+        for axis, one, other in zip(mount.axes, told, true, strict=True):
+            if abs(one - other) > axis.step / 2:
+                self.seen.untrue_positions.append(f"{axis.name} told {one:g}, stands at {other:g}")
 
     def _watch_mount(self) -> None:
         sim, begun = self.made.sim, self.seen.begun

@@ -46,7 +46,8 @@ SPOILT: list[Callable[[bytes], bytes]] = [
 def test_a_query_whose_reply_is_spoilt_is_asked_again_and_counted(make_rig: Any, table: str, change: Any):
     rig = make_rig(table)
     asked = "Q1" if table == "word_address" else "where?"
-    rig.mechanics.at["X"] = 0.5
+    rig.motion.move_to({"X": 0.5})
+    rig.controller.heard.clear()
     first(rig, asked, change, times=2)
     assert rig.motion.positions() == {"X": 0.5, "Y": 0.0, "A": 0.0, "B": 0.0}
     assert rig.controller.heard == [asked] * 3

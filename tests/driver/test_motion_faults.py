@@ -149,6 +149,15 @@ def test_a_controller_that_forgot_its_home_between_moves(rig: Any):
     assert len(rig.controller.motions()) == 1
 
 
+def test_positions_of_a_controller_that_has_started_anew_are_not_told(rig: Any):
+    rig.motion.move_to({"X": 1.0})
+    rig.mechanics.reset()
+    assert code_of(rig.motion.positions) is FaultCode.POSITION_LOST
+    assert code_of(rig.motion.positions) is FaultCode.POSITION_LOST  # and after the fault nor either
+    rig.motion.home()
+    assert rig.motion.positions() == dict.fromkeys("XYAB", 0.0)
+
+
 def test_a_controller_that_refuses_because_it_forgot_its_home(rig: Any):
     def spoil(words: str, reply: bytes) -> bytes:
         return rig.controller.seal("N" + words_number(rig) + " ERR03 NOT HOMED") if "G01" in words else reply
