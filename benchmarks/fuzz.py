@@ -166,7 +166,7 @@ def fuzz(target: str, inputs: int, seed: int, folder: Path, seeds_of: Path) -> F
         f"-rss_limit_mb={MEMORY_MB}",
         f"-artifact_prefix={finds}/",
     ]
-    command = ["nice", "-n", "10", sys.executable, str(HERE / "fuzz_targets.py"), target, *options]
+    command = [sys.executable, str(HERE / "fuzz_targets.py"), target, *options]
     environment = os.environ | {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1"}
     begun = time.monotonic()
     done = subprocess.run(

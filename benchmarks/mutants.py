@@ -72,7 +72,7 @@ def probe(folder: Path) -> tuple[int, str]:
     once = {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1", "PYTHONDONTWRITEBYTECODE": "1"}
     try:
         done = subprocess.run(
-            ["nice", "-n", "10", sys.executable, "-c", PROBE],
+            [sys.executable, "-c", PROBE],
             cwd=folder,
             env={**os.environ, **once, "PYTHONPATH": str(folder)},
             # The sample of the program as it is: where the calls are is no business of a mutant.

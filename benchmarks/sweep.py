@@ -7,8 +7,8 @@
     sweep.py singles --keep FILE     keep what was found in FILE, and go on from there when called again
     sweep.py --case line:stall@300   one case, told in full
 
-What was kept counts only as long as the program is the same. The last line is one JSON object. Exit status 1
-when a rule was broken.
+What was kept counts only as long as the program is the same, unless `--of-any-program` says otherwise; the
+last line, one JSON object, tells how many runs each version made. Exit status 1 when a rule was broken.
 """
 
 from __future__ import annotations
@@ -17,7 +17,6 @@ import argparse
 import hashlib
 import json
 import multiprocessing
-import os
 import sys
 import time
 from collections import Counter
@@ -28,6 +27,7 @@ from typing import Any
 
 import cv2
 
+from station.campaign.inprocess import Measurement
 from station.sweep.cases import Case
 from station.sweep.judged import Judged
 from station.sweep.oracle import violations
@@ -50,6 +50,7 @@ def options() -> argparse.Namespace:
     parser.add_argument("--seed", type=int, default=1, help="of doubles and bursts")
     parser.add_argument("--workers", type=int, default=2)
     parser.add_argument("--keep", type=Path, help="keep what was found here, and go on from it")
+    parser.add_argument("--of-any-program", action="store_true", help="take what other versions found, too")
     parser.add_argument("--case", help="run this case alone and tell what came of it")
     given = parser.parse_args()
     if unknown := [name for name in given.sweeps if name not in SWEEPS]:
@@ -59,7 +60,6 @@ def options() -> argparse.Namespace:
 
 def begin() -> None:
     cv2.setNumThreads(1)
-    os.nice(10)
 
 
 def program() -> str:
@@ -75,20 +75,24 @@ def program() -> str:
 class Kept:
     """What earlier calls found with the same program, one JSON object a line."""
 
-    def __init__(self, path: Path | None) -> None:
+    def __init__(self, path: Path | None, of_any_program: bool) -> None:
         self._path, self._program = path, program()
         self.judged: dict[tuple[str, str], Judged] = {}
+        self.programs: dict[tuple[str, str], str] = {}
         if path is None or not path.exists():
             return
         for line in path.read_text(encoding="utf-8").splitlines():
             data = json.loads(line)
-            if data.pop("program") == self._program:
-                sweep = data.pop("sweep")
+            by, sweep = data.pop("program"), data.pop("sweep")
+            if by == self._program or of_any_program:
                 found = Judged(**{**data, "broken": tuple(data["broken"])})
                 self.judged[sweep, found.case] = found
+                self.programs[sweep, found.case] = by
 
     def add(self, sweep: str, judged: list[Judged]) -> None:
-        self.judged.update(((sweep, run.case), run) for run in judged)
+        for run in judged:
+            self.judged[sweep, run.case] = run
+            self.programs[sweep, run.case] = self._program
         if self._path is None:
             return
         with self._path.open("a", encoding="utf-8") as file:
@@ -102,10 +106,14 @@ def alike(text: str) -> tuple[list[str], list[int]]:
     return [f"{fault.kind}{fault.value:g}" for fault in faults], [fault.at for fault in faults]
 
 
+def level_of(name: str) -> Measurement:
+    return "frames" if name == "frames" else "spots"
+
+
 def sweep(name: str, given: argparse.Namespace, pool: Any, kept: Kept) -> tuple[list[Judged], float]:
     begun = time.monotonic()
     texts = [str(case) for case in cases(name, given.number, given.seed)][:: given.every]
-    level = "frames" if name == "frames" else "spots"
+    level = level_of(name)
     judged = [kept.judged[level, text] for text in texts if (level, text) in kept.judged]
     left = sorted((text for text in texts if (level, text) not in kept.judged), key=alike)
     chunks = [left[at : at + CHUNK] for at in range(0, len(left), CHUNK)]
@@ -145,31 +153,34 @@ def main() -> int:
     given = options()
     if given.case:
         return one(given.case)
-    total: list[Judged] = []
+    total: dict[tuple[str, str], Judged] = {}
     runs, broken, took = {}, {}, {}
-    begun, kept = time.monotonic(), Kept(given.keep)
+    begun, kept = time.monotonic(), Kept(given.keep, given.of_any_program)
     with multiprocessing.get_context("spawn").Pool(given.workers, begin) as pool:
         for name in given.sweeps or SWEEPS:
             judged, took_s = sweep(name, given, pool, kept)
             tell(name, judged, took_s)
-            total += judged
+            total.update({(level_of(name), run.case): run for run in judged})
             runs[name], took[name] = len(judged), round(took_s, 1)
             broken[name] = sum(bool(run.broken) for run in judged)
-    rules = Counter(what.partition(":")[0] for run in total for what in run.broken)
-    kinds = Counter(part.partition("@")[0] for run in total if run.broken for part in run.case.split("+"))
+    rules = Counter(what.partition(":")[0] for run in total.values() for what in run.broken)
+    kinds = Counter(
+        part.partition("@")[0] for run in total.values() if run.broken for part in run.case.split("+")
+    )
     print(
         json.dumps(
             {
                 "runs": len(total),
-                "violations": sum(broken.values()),
+                "violations": sum(bool(run.broken) for run in total.values()),
                 "seconds": round(time.monotonic() - begun, 1),
                 "by_sweep": {
                     name: {"runs": runs[name], "violations": broken[name], "seconds": took[name]}
                     for name in runs
                 },
+                "by_program": dict(Counter(kept.programs[key] for key in total)),
                 "by_rule": dict(rules),
                 "by_kind": dict(kinds),
-                "outcomes": dict(Counter(run.outcome for run in total)),
+                "outcomes": dict(Counter(run.outcome for run in total.values())),
             }
         )
     )

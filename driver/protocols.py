@@ -99,7 +99,10 @@ class Motion(Protocol):
         ...
 
     def positions(self) -> Mapping[str, float]:
-        """Return the positions of all axes as the controller reports them (axis units)."""
+        """Return the positions of all axes as the controller reports them (axis units).
+
+        Raises rather than tell positions that may count from another place than the homing.
+        """
         ...
 
     def stop(self) -> None:

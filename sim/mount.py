@@ -298,6 +298,10 @@ class SimMount:
             for motor, (low, high) in zip(motors, self._switches, strict=True)
         )
 
+    def meets_switch(self) -> bool:
+        """Tell whether the motion under way ends on a limit switch; homing means to find its own."""
+        return any(self._limit_hit_s(leg) is not None for leg in self._legs)
+
     # --- inside ------------------------------------------------------------------------------------
 
     def _placed(self, time_s: float, seat_pose: NDArray[np.float64]) -> LensState:

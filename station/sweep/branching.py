@@ -17,7 +17,7 @@ from station.config import Setup
 from station.planning import aligner_of
 from station.sweep.cases import Case, Place
 from station.sweep.judged import Judged, judged
-from station.sweep.oracle import Again
+from station.sweep.oracle import Oracle
 from station.sweep.remembered import Memory, Remembered
 from station.sweep.rig import Rig
 
@@ -62,7 +62,7 @@ class Branching:
         self._rig = Rig(
             setup, seed, Case(), measurement=measurement, on_call=self._called, aligner=remembered
         )
-        self._again = Again(self._rig.seen, self._decided_again)
+        self._oracle = Oracle(self._rig.seen, self._decided_again)
 
     def run(self) -> dict[int, Judged]:
         """Return what came of each case by its number; a case whose calls are never made is left out."""
@@ -71,7 +71,7 @@ class Branching:
         try:
             seen = self._rig.run()
             if self._pipe is not None:
-                found = judged(seen, self._again, digest=self._digests)
+                found = judged(seen, self._oracle, digest=self._digests)
                 self._tell(pickle.dumps((found, self._decided.new, self._decided_again.new)))
         finally:
             if self._pipe is not None:
@@ -82,11 +82,10 @@ class Branching:
     def _called(self, place: Place, index: int) -> Case | None:
         if self._pipe is not None:
             return None
-        # The last step may still get another end.
         for number in self._waiting.get((place, index), ()):
             if number in self._found:
                 continue
-            self._again.follow(self._rig.seen, len(self._rig.seen.record.steps) - 1)
+            self._oracle.follow(self._rig.seen)
             reading, writing = os.pipe()
             child = os.fork()
             if child == 0:

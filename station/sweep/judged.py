@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from station.sweep.oracle import Again, violations
+from station.sweep.oracle import Oracle
 from station.sweep.rig import Seen
 
 
@@ -31,13 +31,14 @@ class Judged:
     digest: str = ""
 
 
-def judged(seen: Seen, again: Again | None = None, *, digest: bool = False) -> Judged:
-    """Ask the oracle about a run; ``again`` as for :func:`station.sweep.oracle.violations`."""
+def judged(seen: Seen, oracle: Oracle | None = None, *, digest: bool = False) -> Judged:
+    """Ask the oracle about a run that has ended; it may have followed it."""
+    oracle = Oracle(seen) if oracle is None else oracle
     outcome = "raised" if seen.finish is None else seen.finish.outcome.value
     return Judged(
         str(seen.case),
         outcome,
-        tuple(violations(seen, again)),
+        tuple(oracle.violations(seen)),
         seen.end_s,
         seen.record.digest() if digest else "",
     )

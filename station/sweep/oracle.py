@@ -1,16 +1,13 @@
 """The oracle: what holds of every run, whatever struck it. Each rule that is broken is told in words.
 
-It reads the line by a parser of its own, and asks the simulator for the truth; it shares no code with the
-driver that it judges.
+It asks the simulator for the truth, and judges the line by :mod:`station.sweep.line_rules`; it shares no code
+with the driver that it judges.
 """
 
 from __future__ import annotations
 
-import binascii
 import math
-import re
 from collections.abc import Iterator
-from dataclasses import dataclass
 
 from control.messages import Faulted, Finish, OperatorStopped, Outcome
 from driver.faults import FaultCode
@@ -19,40 +16,64 @@ from station.planning import aligner_of
 from station.record.codec import encode
 from station.runner import Decides
 from station.sweep.cases import Place
+from station.sweep.line_rules import LineRules
 from station.sweep.remembered import Memory, Remembered
-from station.sweep.rig import Passed, Seen
-from station.wiring import axis_spec
+from station.sweep.rig import Seen
 
 LAST_ACTION_S = 120.0
 """A budget is looked at between actions; one action and the way out take less than this."""
 TO_THE_END_S = 60.0
 """From the first fault that is told to the end of the run, in bench time."""
 
+_NOTHING_CAN_BE_SENT = {"cut", "fails"}
 _NAMED = {code.value for code in FaultCode} | {"plate_not_mapped", "targets_moved", "record_not_written"}
-_MOVES = ("G00", "G01", "G28")
-_SAFER = {"M00", "M22", "M24"}
-_WORD = re.compile(r"([A-Z])(-?\d+\.?\d*)")
 
 
-def violations(seen: Seen, again: Again | None = None) -> list[str]:
-    """Return every rule that a run broke, as ``rule: what was seen``; empty where it broke none.
+class Oracle:
+    """Judges one run, which it may follow while it is under way.
 
-    ``again`` may have decided the beginning of this record already.
+    Parameters
+    ----------
+    seen : Seen
+        Of a run that has not begun, is under way, or has ended.
+    memory : Memory, optional
+        What other runs decided again; not shared with those that decided first.
     """
-    again = Again(seen) if again is None else again
-    found = [*_ended(seen), *_recorded(seen, again), *_line(seen), *_safe(seen)]
-    found += [f"frame: {what}" for what in seen.wrong_frames]
-    found += [f"positions: {what}" for what in seen.untrue_positions]
-    if seen.unsaved_calls:
-        found.append(
-            f"write-ahead: the line was used at call {seen.unsaved_calls[0]} before the step was safe"
-        )
-    found += [
-        f"beam: a motion began at {begun.time_s:.2f} s with the shutter open"
-        for begun in seen.begun
-        if begun.shutter_open and not begun.shutter_stuck
-    ]
-    return found
+
+    def __init__(self, seen: Seen, memory: Memory | None = None) -> None:
+        self._again = Again(seen, memory)
+        self._line = LineRules(seen)
+
+    def follow(self, seen: Seen) -> None:
+        """Judge what cannot change any more; the last step may still get another end."""
+        self._again.follow(seen, len(seen.record.steps) - 1)
+        self._line.follow(seen)
+
+    def violations(self, seen: Seen) -> list[str]:
+        """Return every rule that a run broke that has ended, as ``rule: what was seen``."""
+        self._line.follow(seen)
+        found = [*_ended(seen), *_recorded(seen, self._again), *self._line.broken, *_safe(seen, self._line)]
+        found += [f"frame: {what}" for what in seen.wrong_frames]
+        found += [f"positions: {what}" for what in seen.untrue_positions]
+        if seen.unsaved_calls:
+            call = seen.unsaved_calls[0]
+            found.append(f"write-ahead: the line was used at call {call} before the step was safe")
+        found += [
+            f"beam: a motion began at {begun.time_s:.2f} s with the shutter open"
+            for begun in seen.begun
+            if begun.shutter_open and not begun.shutter_stuck
+        ]
+        found += [
+            f"limit: a motion began at {begun.time_s:.2f} s that ends on a limit switch"
+            for begun in seen.begun
+            if begun.onto_switch
+        ]
+        return found
+
+
+def violations(seen: Seen) -> list[str]:
+    """Return every rule that a run broke; empty where it broke none."""
+    return Oracle(seen).violations(seen)
 
 
 # --- the end ------------------------------------------------------------------------------------------
@@ -94,6 +115,8 @@ def _agrees(seen: Seen) -> Iterator[str]:
         far_arcsec = math.hypot(*verdict.tilt_arcsec) + verdict.expanded_tilt_arcsec
         if far_um > tolerance.decenter_um or far_arcsec > tolerance.tilt_arcsec:
             yield f"truth: passed with {far_um:.1f} um and {far_arcsec:.1f} arcsec by its own figures"
+    if any(begun.time_s > seen.at_verdict_s for begun in seen.begun):
+        yield "truth: called aligned, but a motion began after the last look"
     off = _residual(seen.at_verdict)
     if off is None or off[0] > tolerance.decenter_um or off[1] > tolerance.tilt_arcsec:
         yield f"truth: called aligned, but truly off by {off}"
@@ -178,136 +201,20 @@ class Again:
             self._done += 1
 
 
-# --- the line -----------------------------------------------------------------------------------------
-
-
-@dataclass(slots=True)
-class _Told:
-    """What the controller has said of itself in replies that came through whole."""
-
-    words: dict[str, str] | None = None
-    fresh: bool = False
-    open_number: str = ""
-    open_words: tuple[str, ...] = ()
-
-    def asks(self, number: str, words: list[str]) -> str:
-        """Open a request; return what is wrong with sending it now, or "".
-
-        Where the request before was not answered, only the same again or something safer may follow.
-        """
-        before, self.open_number, number_before = self.open_words, number, self.open_number
-        self.open_words = tuple(words)
-        if number_before and before != self.open_words and not _SAFER & set(words):
-            return f"{' '.join(words)} was sent although {number_before} {' '.join(before)} was not answered"
-        return ""
-
-    def forbids(self, word: str) -> str:
-        """Return why a request must not be sent after this, or ""."""
-        if self.words is None or not self.fresh:
-            return "without asking the state since the motion before and since it was decided"
-        must: dict[str, tuple[str, ...]] = {"LOCK": ("1",)}
-        if word != "G28":
-            must |= {"HOMED": ("1",)}
-        if word in ("G00", "G01"):
-            must |= {"LIMIT": ("0",), "STATE": ("IDLE", "STOPPED")}
-        if word != "M21":
-            must |= {"SHUTTER": ("0",)}
-        wrong = {
-            key: self.words.get(key) for key, allowed in must.items() if self.words.get(key) not in allowed
-        }
-        return f"although the controller says {wrong}" if wrong else ""
-
-
-def _line(seen: Seen) -> Iterator[str]:
-    told, rest = _Told(), b""
-    faulted = False
-    decided = iter([*seen.decided_calls, math.inf])
-    next_decided = next(decided)
-    for passed in seen.passed:
-        while passed.call >= next_decided:
-            told.fresh, next_decided = False, next(decided)
-        if passed.way == "in":
-            *lines, rest = (rest + passed.data).split(b"\n")
-            for line in lines:
-                _hear(line, told)
-            continue
-        # The driver has waited for the end of what began to arrive; what comes now is another message.
-        rest = b""
-        faulted = faulted or passed.time_s > seen.first_fault_s
-        for number, words in _requests(passed):
-            if why := told.asks(number, words):
-                yield f"reply: {why}"
-            for word in ("M21", *_MOVES):
-                if word not in words:
-                    continue
-                if faulted:
-                    yield f"fault: {word} was sent after a fault was told"
-                if why := told.forbids(word):
-                    yield f"refuse: {word} was sent {why}"
-                told.fresh = told.fresh and word not in _MOVES
-            yield from _within_limits(seen, words)
-
-
-def _hear(line: bytes, told: _Told) -> None:
-    body, _, check = line.rpartition(b" K")
-    if check.decode("latin-1") != f"{binascii.crc_hqx(body, 0xFFFF):04X}":
-        return
-    number, *words = body.decode("ascii").split()
-    if number == told.open_number:
-        told.open_number = ""
-    if words[:1] == ["STATE"]:
-        told.words = dict(zip(words[::2], words[1::2], strict=False))
-        told.fresh = True
-
-
-def _requests(passed: Passed) -> Iterator[tuple[str, list[str]]]:
-    """Return number and words of every request."""
-    for line in passed.data.decode("latin-1").split("\n"):
-        if line:
-            number, *words, _ = line.split()
-            yield number, words
-
-
-def _within_limits(seen: Seen, words: list[str]) -> Iterator[str]:
-    if not {"G00", "G01"} & set(words):
-        return
-    axes = [axis_spec(axis) for axis in seen.setup.bench.motion.axes]
-    travel = {axis.name: (axis.travel_min, axis.travel_max) for axis in axes}
-    for word in words:
-        found = _WORD.fullmatch(word)
-        if found is None or found[1] not in travel:
-            continue
-        least, most = travel[found[1]]
-        if not least <= float(found[2]) <= most:
-            yield f"limit: {word} lies outside {least:g} to {most:g}"
-
-
 # --- safe in the end ------------------------------------------------------------------------------------
 
 
-def _safe(seen: Seen) -> Iterator[str]:
+def _safe(seen: Seen, line: LineRules) -> Iterator[str]:
     told = [str(f["message"]) for f in seen.record.faults if str(f["during"]).startswith("way out")]
-    never_connected = not any(passed.way == "out" for passed in seen.passed)
-    for what, danger, remedy in (("stop motion", _MOVES, "M00"), ("close the shutter", ("M21",), "M22")):
-        named = any(message.startswith(what) for message in told)
-        if not named and not never_connected and not _commanded_last(seen, danger, remedy):
-            yield f"safe: {remedy} was not sent at the end, and nobody was told"
+    kinds = {fault.kind for fault in seen.case.faults}
+    for what, remedy in (("stop motion", "M00"), ("close the shutter", "M22")):
+        # Only where nothing can be sent is it enough to tell.
+        named = kinds & _NOTHING_CAN_BE_SENT and any(message.startswith(what) for message in told)
+        if line.any_sent and not line.last[remedy] and not named:
+            yield f"safe: {remedy} was not sent at the end"
     if seen.moving and not any(message.startswith("stop motion") for message in told):
         yield "safe: something still moves after the end, and nobody was told"
     if seen.shutter_open and not any(message.startswith("close the shutter") for message in told):
         yield "safe: the shutter is open after the end, and nobody was told"
     if seen.finish is not None and seen.finish.outcome is Outcome.ALIGNED and (seen.moving or told):
         yield f"safe: called aligned although the way out failed: {told}"
-
-
-def _commanded_last(seen: Seen, danger: tuple[str, ...], remedy: str) -> bool:
-    """Tell whether ``remedy`` was sent after the last dangerous request, and in the end at all."""
-    safe = False
-    for passed in seen.passed:
-        if passed.way == "out":
-            for _, words in _requests(passed):
-                if remedy in words:
-                    safe = True
-                elif any(word in words for word in danger):
-                    safe = False
-    return safe

@@ -51,12 +51,13 @@ class Passed:
 
 @dataclass(frozen=True, slots=True)
 class Begun:
-    """A motion that the mount began, and whether the beam was let through then."""
+    """A motion that the mount began, whether the beam was let through then, and whether it meets a switch."""
 
     homing: bool
     time_s: float
     shutter_open: bool
     shutter_stuck: bool
+    onto_switch: bool
 
 
 @dataclass(slots=True)
@@ -83,6 +84,8 @@ class Seen:
         Positions told to control at which the axes do not stand.
     at_verdict, at_end : BenchTruth or None
         The truth at the last frame of the beam that was measured before the end, and after the end.
+    at_verdict_s : float
+        Bench time of that frame.
     moving, shutter_open : bool
         After the end; the latter only where it was so already when the controller was asked last.
     """
@@ -102,6 +105,7 @@ class Seen:
     untrue_positions: list[str] = field(default_factory=list)
     at_verdict: BenchTruth | None = None
     at_end: BenchTruth | None = None
+    at_verdict_s: float = 0.0
     moving: bool = False
     shutter_open: bool = False
     counts: Counts = field(default_factory=lambda: Counts((), (), 0, 0, 0, 0, 0, 0, 0))
@@ -138,6 +142,7 @@ class Watched:
         if state.shutter_open:
             # Frames without the beam show nothing of the lens: what it did since, nobody can have seen.
             rig.seen.at_verdict = rig.made.sim.truth()
+            rig.seen.at_verdict_s = rig.made.sim.clock.now_s()
         return self._inner.image(frame, sensor)
 
     def mean(self, images: Sequence[Image]) -> Image:
@@ -367,15 +372,17 @@ class Rig:
 
         def note(homing: bool) -> None:
             shutter = sim.controller.shutter
-            begun.append(Begun(homing, sim.clock.now_s(), shutter.is_open, shutter.stuck == "open"))
+            stuck = shutter.stuck == "open"
+            onto = sim.mount.meets_switch()
+            begun.append(Begun(homing, sim.clock.now_s(), shutter.is_open, stuck, onto))
 
         def begin_move(*args: Any) -> None:
-            note(False)
             move(*args)
+            note(False)
 
         def begin_homing(time_s: float) -> None:
-            note(True)
             home(time_s)
+            note(True)
 
         vars(sim.mount).update(begin_move=begin_move, begin_homing=begin_homing)
 
