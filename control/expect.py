@@ -15,6 +15,8 @@ from optics.lens import Lens
 from vision.spots import Expectation, SpotName
 
 _RADIUS_SIGMA_AT_LEAST = 0.02
+# Astigmatism of a return off a lens that is tilted by some 50 mrad, of ln of the axes over their mean.
+_STRETCH_SIGMA = 0.005
 _BARE_RADIUS_SIGMA = 0.1
 _BARE_PLACE_SIGMA_MM = 3.0
 """Where the bare beam lands is what the look is for; the reference target only has to catch it."""
@@ -41,6 +43,7 @@ def expectations(
             radius_mm=model.lens.radius_mm[number],
             radius_relative_sigma=max(_RADIUS_SIGMA_AT_LEAST, 2.0 * radius_sigma_relative),
             relative_power=model.lens.power_fraction[number],
+            stretch_sigma=_STRETCH_SIGMA,
         )
     return found
 

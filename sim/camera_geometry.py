@@ -22,7 +22,8 @@ _CELL_PX = 8
 
 def _default_sensor() -> Sensor:
     # Real sensors have a pedestal: without one, clipping at zero would bias every dark pixel.
-    return Sensor(black_level_dn=64.0)
+    # Half a field of 64 mm, seen from 200 mm.
+    return Sensor(black_level_dn=64.0, falloff=0.05)
 
 
 @dataclass(frozen=True, slots=True)

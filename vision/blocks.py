@@ -270,14 +270,16 @@ def make_blocks(
     jacobian, shift_mm, smears = _uneven_view(plate_map, at_px, middle, half, size_px)
     at_mm = plate_map.to_mm(at_px).T + shift_mm[:, None]
     limit = (_clip_level_dn(image) - floor) * gain
+    # Light as if the camera saw all of the plate equally well.
+    seen = _response(image, at_px)
     return Blocks(
         at_mm=np.ascontiguousarray(at_mm, float),
-        value_e=(mean * gain)[keep],
+        value_e=(mean * gain)[keep] / seen,
         pixels=share[keep] * size_px**2,
-        base_e2=base[keep],
-        inner_e2=inner[keep],
+        base_e2=base[keep] / seen**2,
+        inner_e2=inner[keep] / seen**2,
         clipped=clipped[keep],
-        limit_e=limit[keep],
+        limit_e=limit[keep] / seen,
         index=np.flatnonzero(keep),
         grid=(rows, columns),
         size_px=size_px,
@@ -291,6 +293,17 @@ def _clip_level_dn(image: Image) -> float:
     """Return the value from which a pixel counts as saturated (a mean of frames hides partial clipping)."""
     full = float(image.sensor.full_scale_dn)
     return full if image.frames == 1 else 0.97 * full
+
+
+def _response(image: Image, at_px: Array) -> Array | float:
+    """Return how much of the light from places in the image the camera sees, against its middle."""
+    if image.sensor.falloff <= 0.0:
+        return 1.0
+    rows, columns = image.pixels.shape
+    away = (at_px - np.array([columns - 1, rows - 1]) / 2.0) / (columns / 2.0)
+    at_edge = (1.0 - image.sensor.falloff) ** -0.5 - 1.0
+    response: Array = (1.0 + at_edge * (away**2).sum(axis=1)) ** -2.0
+    return response
 
 
 def _shrink(array: NDArray[np.float32], size: tuple[int, int]) -> Array:

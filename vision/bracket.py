@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -162,12 +162,7 @@ def _as_one_frame(images: Sequence[Image], rate_e_per_s: NDArray[np.float32]) ->
     longest = max(images, key=lambda image: image.exposure_s)
     shortest_s = min(image.exposure_s for image in images)
     reach = (sensor.full_scale_dn - sensor.black_level_dn) * longest.exposure_s / shortest_s
-    raised = type(sensor)(
-        full_scale_dn=int(sensor.black_level_dn + reach),
-        gain_e_per_dn=sensor.gain_e_per_dn,
-        read_noise_e=sensor.read_noise_e,
-        black_level_dn=sensor.black_level_dn,
-    )
+    raised = replace(sensor, full_scale_dn=int(sensor.black_level_dn + reach))
     pixels = rate_e_per_s * np.float32(longest.exposure_s / sensor.gain_e_per_dn) + np.float32(
         sensor.black_level_dn
     )

@@ -184,7 +184,7 @@ def _told_apart(scene: Scene, result: Fit, blocks: Blocks, expected: Expected) -
         elif misfit > FAR:
             sightings.append(NoSpot(Reason.UNRESOLVED, "light is seen, but not where this spot can be"))
         else:
-            sightings.append(as_sighting(result, blocks, k, scene.image, scene.hole))
+            sightings.append(as_sighting(result, blocks, k, scene.image, scene.hole, one.stretch_sigma))
     return sightings
 
 

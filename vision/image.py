@@ -22,12 +22,17 @@ class Sensor:
         Standard deviation of the read noise, electrons.
     black_level_dn : float
         Value of an unexposed pixel.
+    falloff : float
+        Share of a plate's light that the camera loses at the middle of the frame's left or right edge. By the
+        cos^4 law of illumination (handbook optics), with r the half width of the field at distance d,
+        1 - 1 / (1 + (r / d)^2)^2; more where the lens vignettes.
     """
 
     full_scale_dn: int = 4095
     gain_e_per_dn: float = 10_000 / 4095
     read_noise_e: float = 4.0
     black_level_dn: float = 0.0
+    falloff: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)

@@ -24,6 +24,7 @@ GRAINS = 3.0  # largest area of a grain of speckle, in blocks, at which finer bl
 MOST_LABELLINGS = 3
 FAINT = 0.005  # of the light: a ghost that lies on a return, seen where millions of electrons leave no doubt
 FAR = 24  # rounds for two that overlap: they may come from far off, what is left over passing for speckle
+SAME = 0.25  # of the radius, and of ln w, within which two fits mean the same light
 ELLIPSE = 16.0  # improvement of twice the log likelihood from which a spot is called elliptical
 
 
@@ -53,7 +54,7 @@ def find_pair(scene: Scene, expected: tuple[Expectation, Expectation]) -> tuple[
     if all(trusted(one) for one in expected):
         found = fit_spots(scene, [one.center_mm for one in expected], radii, sigmas, rounds=FAR)
         if found is not None and _is_pair(*found, expected) and _places_hold(found[0], expected):
-            return _sighting_pair(scene, *explain(scene, *found))
+            return _sighting_pair(scene, *explain(scene, *found), expected)
     view = find.overview(
         scene.image,
         scene.background,
@@ -95,7 +96,7 @@ def _answer_of(
     told = _rightly_named(scene, *explain(scene, chosen.fit, blocks), expected)
     if told is None:
         return _undecided("two lights, but their sizes speak against the likelier names")
-    return _sighting_pair(scene, *told)
+    return _sighting_pair(scene, *told, expected)
 
 
 def _rightly_named(
@@ -198,14 +199,18 @@ def _places_hold(result: Fit, expected: tuple[Expectation, Expectation]) -> bool
     )
 
 
-def _sighting_pair(scene: Scene, result: Fit, blocks: Blocks) -> tuple[Sighting, Sighting]:
-    both = [as_sighting(result, blocks, k, scene.image, scene.hole) for k in (0, 1)]
+def _sighting_pair(
+    scene: Scene, result: Fit, blocks: Blocks, expected: tuple[Expectation, Expectation]
+) -> tuple[Sighting, Sighting]:
+    both = [
+        as_sighting(result, blocks, k, scene.image, scene.hole, expected[k].stretch_sigma) for k in (0, 1)
+    ]
     radii = [float(np.exp(result.theta[result.shape.log_radius(k)])) for k in (0, 1)]
     small = int(np.argmin(radii))
     if radii[small] / 2.0 / blocks.pitch_mm < COARSE * blocks.size_px:
         closer = _closer(scene, result, small)
         if closer is not None:
-            both[small] = as_sighting(*closer, small, scene.image, scene.hole)
+            both[small] = as_sighting(*closer, small, scene.image, scene.hole, expected[small].stretch_sigma)
             both[1 - small] = _shared(both[1 - small], both[small])
     return both[0], both[1]
 
@@ -269,8 +274,7 @@ def _one_of_two(
                 lights.append(found)
     if not lights:
         return _nothing(), _nothing()
-    # Some have taken for speckle what they could not follow: the frame tells, not what they say of it.
-    best = min(lights, key=lambda one: unexplained(coarse, one[0]))
+    best = _best_of(coarse, lights)
     owner = identify.whose(best[0], 0, expected)
     if owner == "undecided":
         seen = NoSpot(Reason.UNDECIDED, "one light is seen, and it may be either return")
@@ -285,8 +289,26 @@ def _one_of_two(
     if again is None:
         seen_one = NoSpot(Reason.FIT_FAILED, "the fit of the only light that is seen did not settle")
     else:
-        seen_one = as_sighting(*again, 0, scene.image, scene.hole)
+        seen_one = as_sighting(*again, 0, scene.image, scene.hole, expected[k].stretch_sigma)
     return (seen_one, _nothing()) if k == 0 else (_nothing(), seen_one)
+
+
+def _best_of(coarse: Blocks, lights: list[tuple[Fit, Blocks]]) -> tuple[Fit, Blocks]:
+    """Return the best fit of the light that explains most of the frame.
+
+    Some fits have taken for speckle what they could not follow, and say of themselves that they are good: the
+    frame tells which light is meant, and of the fits that came to the same the best is that which needs least
+    speckle.
+    """
+    chosen = min(lights, key=lambda one: unexplained(coarse, one[0]))[0]
+    radius = float(np.exp(chosen.theta[chosen.shape.log_radius(0)]))
+
+    def is_the_same(other: Fit) -> bool:
+        away = np.hypot(*(other.center_mm(0) - chosen.center_mm(0)))
+        ratio = other.theta[other.shape.log_radius(0)] - np.log(radius)
+        return bool(away < SAME * radius and abs(ratio) < SAME)
+
+    return min((one for one in lights if is_the_same(one[0])), key=lambda one: one[0].noise.grain_px2)
 
 
 def find_single(scene: Scene, expected: Expectation | None) -> Sighting:
@@ -294,7 +316,7 @@ def find_single(scene: Scene, expected: Expectation | None) -> Sighting:
     if expected is not None and trusted(expected):
         found = _fit_single(scene, np.asarray(expected.center_mm, float), expected)
         if found is not None:
-            return as_sighting(*found, 0, scene.image, scene.hole)
+            return as_sighting(*found, 0, scene.image, scene.hole, expected.stretch_sigma)
     radii = [expected.radius_mm] if expected is not None else [scene.pitch_mm * 2.0**k for k in range(2, 8)]
     spots: list[find.Candidate] = []
     shrinks = [max(find.shrink_for(radius, scene.pitch_mm), FINEST) for radius in radii]
@@ -305,7 +327,8 @@ def find_single(scene: Scene, expected: Expectation | None) -> Sighting:
     for spot in spots[:3]:
         found = _fit_single(scene, spot.center_mm, expected or _guess(spot))
         if found is not None:
-            return as_sighting(*found, 0, scene.image, scene.hole)
+            stretch = 0.0 if expected is None else expected.stretch_sigma
+            return as_sighting(*found, 0, scene.image, scene.hole, stretch)
     return _nothing()
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from vision.blocks import Array, Blocks, HoleLike
+from vision.cut import model_covariance_mm2
 from vision.fit import Fit
 from vision.identify import total_power_e
 from vision.image import Image
@@ -13,11 +14,21 @@ from vision.spots import Flag, NoSpot, Reason, Sighting, Spot
 USELESS = 0.35  # a centre whose sigma exceeds this fraction of the radius is no measurement
 
 
-def as_sighting(result: Fit, blocks: Blocks, spot: int, image: Image, hole: HoleLike | None) -> Sighting:
+def as_sighting(
+    result: Fit,
+    blocks: Blocks,
+    spot: int,
+    image: Image,
+    hole: HoleLike | None,
+    stretch_sigma: float = 0.0,
+) -> Sighting:
     """Return a fitted spot with its flags, or the reason why the fit is no measurement."""
     center, covariance = result.center_mm(spot), result.center_covariance_mm2(spot)
     moments = result.second_moments_mm2(spot)
     minor, major = 2.0 * np.sqrt(np.linalg.eigvalsh(moments))
+    cut = _cut_by_frame(blocks, center, float(major))
+    if cut and np.all(np.isfinite(covariance)):
+        covariance = covariance + model_covariance_mm2(result, blocks, spot, image, stretch_sigma)
     values = np.linalg.eigvalsh(covariance)
     if not np.all(np.isfinite(values)) or values[0] <= 0.0 or result.theta[result.shape.amplitude(spot)] <= 0:
         return NoSpot(Reason.FIT_FAILED, "the fit did not settle")
@@ -30,7 +41,9 @@ def as_sighting(result: Fit, blocks: Blocks, spot: int, image: Image, hole: Hole
         covariance_mm2=np.array(covariance),
         radius_mm=(float(major), float(minor)),
         power_e_per_s=total_power_e(result, blocks, spot) / image.exposure_s,
-        flags=frozenset(_flags(result, blocks, spot, hole, major, minor)),
+        flags=frozenset(
+            _flags(result, blocks, spot, hole, major, minor) | ({Flag.CUT_BY_FRAME} if cut else set())
+        ),
         with_other_mm2=_with_other(result, spot),
     )
 
@@ -54,8 +67,6 @@ def _flags(
         flags.add(Flag.CLIPPED_PIXELS)
     if hole is not None and np.hypot(*(center - hole.center_mm)) < hole.radius_mm + major:
         flags.add(Flag.CUT_BY_HOLE)
-    if _cut_by_frame(blocks, center, major):
-        flags.add(Flag.CUT_BY_FRAME)
     for other in range(result.shape.wanted):
         if other != spot:
             reach = major + float(np.exp(result.theta[result.shape.log_radius(other)]))

@@ -108,6 +108,9 @@ class Expectation:
         Relative standard uncertainty of the radius (0.02 where the prescription is trusted).
     relative_power : float
         Expected power as a fraction of the incoming beam's.
+    stretch_sigma : float
+        How round the spot is: standard uncertainty of ln of its axes over their mean. It counts where the
+        frame's edge cuts the spot.
     """
 
     center_mm: NDArray[np.float64]
@@ -115,3 +118,4 @@ class Expectation:
     radius_mm: float
     radius_relative_sigma: float
     relative_power: float
+    stretch_sigma: float = 0.0

@@ -133,6 +133,13 @@ class SensorTable(Strict):
     gain_e_per_dn: Positive = Field(10_000 / 4095, description="photo-electrons per digital number")
     read_noise_e: NotNegative = Field(4.0, description="standard deviation of the read noise, electrons")
     black_level_dn: NotNegative = Field(0.0, description="value of an unexposed pixel")
+    falloff: float = Field(
+        0.0,
+        ge=0.0,
+        lt=1.0,
+        description="share of light lost at the middle of the frame's left or right edge: "
+        "1 - 1 / (1 + (r / d)^2)^2 for half a field r seen from d, more where the lens vignettes",
+    )
 
 
 class ExposureTable(Strict):

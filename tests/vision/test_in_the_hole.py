@@ -99,6 +99,24 @@ def test_a_return_that_leaves_the_hole_is_measured_or_not_called_hidden(lens: st
     assert isinstance(small, Spot) or small.reason is not Reason.IN_THE_HOLE
 
 
+@pytest.mark.parametrize("share", [0.3, 0.5, 0.7, 0.8, 0.9])
+@pytest.mark.parametrize("lens", LENSES)
+def test_on_its_way_over_the_rim_a_return_is_bounded_or_measured_and_both_hold(
+    lens: str, share: float
+) -> None:
+    """On the knife's edge between both answers either may come; neither may exclude where the return is."""
+    small, _, away_mm = look(lens, tuple(share * np.array([0.3, -0.2, 2.0, 1.0])))
+    if isinstance(small, Spot):
+        sigma_mm = float(np.sqrt(np.max(np.linalg.eigvalsh(small.covariance_mm2))))
+        seen_mm = math.dist(small.center_mm, bench(lens)[1].hole.center_mm)
+        assert abs(seen_mm - away_mm) < 4.0 * sigma_mm
+        assert sigma_mm < 0.1
+    else:
+        assert small.reason is Reason.IN_THE_HOLE
+        assert small.bound_mm is not None
+        assert away_mm < small.bound_mm
+
+
 @pytest.mark.parametrize("lens", LENSES)
 def test_light_that_is_missing_far_from_the_hole_is_not_said_to_be_in_it(lens: str) -> None:
     """The same frame; but the small return is believed 6 mm off, to half a millimetre."""

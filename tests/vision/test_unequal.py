@@ -110,6 +110,7 @@ def test_a_faint_ghost_on_a_return_does_not_make_it_two() -> None:
         # One bright return and its ghost: a bad fit of the other's size takes the misfit for speckle.
         pytest.param(7262, 1, {"right": 1}, id="one light, misfit as speckle"),
         pytest.param(271, 3, {"right": 1}, id="one light, saturated"),
+        pytest.param(2048, 1, {"right": 1}, id="one light, saturated eight times"),
         # Two faint ones 0.4 sigma apart, whose sum has the size of neither.
         pytest.param(7724, 1, {"undecided_even": 2}, id="two as one"),
     ],
