@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from driver.protocols import Frame, WatchedShutter
+from station.backgrounds import ENOUGH_FRAMES, Background, Backgrounds
 from station.frame_guard import FrameGuard
 from station.measuring import Measures, MeasuresFrames
 from station.wiring import Bench, PlateCamera
@@ -27,11 +28,11 @@ from vision.plate_map import NoMap, PlateMap
 from vision.spots import Expectation, Sighting, SpotName
 
 _EXPOSURE_TRIES = 8
-_BACKGROUND_LASTS_S = 120.0
-_BACKGROUND_FRAMES = 4
-_MAP_FRAMES = 4
-_SIMILAR_EXPOSURES = 2.0
+# More frames do not make a map better: print and paper limit it.
+_MAP_FRAMES = 2
 _NEAR_ENOUGH = 0.8
+# Speckle makes a small spot brighter and dimmer from look to look; it limits what is measured, not the light.
+_BRIGHT_ENOUGH, _WANTED = 0.35, 0.6
 _MAPS_AGAIN = 2
 
 _MOVED_REMEDY = (
@@ -122,7 +123,7 @@ class Eyes:
     compute_s: float = field(default=0.0, init=False)
     _guard: FrameGuard = field(default_factory=FrameGuard, init=False)
     _exposure_s: dict[tuple[str, str], float] = field(default_factory=dict, init=False)
-    _backgrounds: dict[str, tuple[float, Image]] = field(default_factory=dict, init=False)
+    _backgrounds: dict[str, Backgrounds] = field(default_factory=dict, init=False)
     _beam_hides_marks: set[tuple[str, str]] = field(default_factory=set, init=False)
     _maps_again: int = field(default=0, init=False)
 
@@ -311,7 +312,7 @@ class Eyes:
         bench.shutter.open()
         try:
             images = {
-                purpose: self._expose(eye, purpose, frames, self._backgrounds[eye.table.name][1])
+                purpose: self._expose(eye, purpose, frames, self._backgrounds[eye.table.name].latest.image)
                 for purpose, eye in eyes.items()
             }
             if isinstance(bench.shutter, WatchedShutter):
@@ -323,12 +324,10 @@ class Eyes:
 
     def _with_background(self, eye: PlateCamera, image: Image) -> Shot:
         """Put the background beside a frame as it was while that frame was exposed."""
-        background = self._backgrounds[eye.table.name][1]
-        if not _similar(background.exposure_s, image.exposure_s):
-            self._take_background(eye, image.exposure_s)
-            background = self._backgrounds[eye.table.name][1]
+        best = self._backgrounds[eye.table.name].serving(image.exposure_s)
+        best = best or self._take_background(eye, image.exposure_s, ENOUGH_FRAMES)
         with self._computing():
-            return Shot(image, self.measures.beside(background, image))
+            return Shot(image, self.measures.beside(best.image, image))
 
     # --- exposures and backgrounds ----------------------------------------------------------------------
 
@@ -338,7 +337,7 @@ class Eyes:
         The exposure that was good the last time comes first; the frame that shows that it still is, counts.
         """
         table, key = eye.table.exposure, (eye.table.name, purpose)
-        limits = ExposureLimits(shortest_s=table.shortest_s, longest_s=table.longest_s)
+        limits = ExposureLimits(table.shortest_s, table.longest_s, _WANTED, _BRIGHT_ENOUGH)
         exposure_s = self._exposure_s.get(key, table.first_s)
         too_long_s = math.inf
         for _ in range(_EXPOSURE_TRIES):
@@ -359,17 +358,21 @@ class Eyes:
             return self.measures.mean(images)
 
     def _renew_background(self, eye: PlateCamera, purpose: str) -> None:
-        """Take a background where there is none yet or the room may have changed since."""
-        held = self._backgrounds.get(eye.table.name)
-        if held is None or self.bench.clock.now_s() - held[0] > _BACKGROUND_LASTS_S:
-            first_s = eye.table.exposure.first_s
-            self._take_background(eye, self._exposure_s.get((eye.table.name, purpose), first_s))
+        """Take a background where the room may have changed; one frame where no exposure is known yet."""
+        held = self._backgrounds.setdefault(eye.table.name, Backgrounds())
+        if not held.fresh(self.bench.clock.now_s()):
+            known_s = self._exposure_s.get((eye.table.name, purpose))
+            first_s, count = (eye.table.exposure.first_s, 1) if known_s is None else (known_s, ENOUGH_FRAMES)
+            self._take_background(eye, first_s, count)
 
-    def _take_background(self, eye: PlateCamera, exposure_s: float) -> None:
-        """Take a background; the shutter is closed."""
-        frames = [self._grab(eye, exposure_s, "background") for _ in range(_BACKGROUND_FRAMES)]
+    def _take_background(self, eye: PlateCamera, exposure_s: float, count: int) -> Background:
+        """Take a background and keep it beside those of other exposures; the shutter is closed."""
+        frames = [self._grab(eye, exposure_s, "background") for _ in range(count)]
         with self._computing():
-            self._backgrounds[eye.table.name] = (self.bench.clock.now_s(), self.measures.background(frames))
+            image = self.measures.background(frames)
+        taken = Background(self.bench.clock.now_s(), count, image)
+        self._backgrounds[eye.table.name].add(taken)
+        return taken
 
     def _grab(self, eye: PlateCamera, exposure_s: float, purpose: str) -> Image:
         frame = self._guard.checked(eye.camera.grab(exposure_s))
@@ -383,7 +386,3 @@ class Eyes:
             yield
         finally:
             self.compute_s += time.perf_counter() - begun
-
-
-def _similar(one_s: float, other_s: float) -> bool:
-    return max(one_s, other_s) < _SIMILAR_EXPOSURES * min(one_s, other_s)

@@ -10,6 +10,7 @@ from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime
 from typing import Protocol
 
+import cv2
 import numpy as np
 
 from driver.protocols import Frame
@@ -108,10 +109,9 @@ class MeasuresFrames:
             return images[0]
         total = np.zeros(images[0].pixels.shape, np.float32)
         for image in images:
-            total += image.pixels
-        return Image(
-            total / np.float32(len(images)), images[0].exposure_s, images[0].sensor, frames=len(images)
-        )
+            cv2.accumulate(image.pixels, total)
+        total /= np.float32(len(images))
+        return Image(total, images[0].exposure_s, images[0].sensor, frames=len(images))
 
     def background(self, images: Sequence[Image]) -> Image:
         """Return the background from images taken with the shutter closed."""

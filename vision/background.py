@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import functools
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
@@ -77,20 +79,21 @@ def mean_background(frames: Sequence[Image]) -> Image:
                 f"frames of {first.exposure_s} s and {frame.exposure_s} s, or of different sensors"
             )
     total = np.zeros(first.pixels.shape, np.float32)
-    lowest = np.full(first.pixels.shape, np.inf, np.float32)
-    highest = np.full(first.pixels.shape, -np.inf, np.float32)
     for frame in frames:
-        pixels = frame.pixels.astype(np.float32)
-        total += pixels
-        np.minimum(lowest, pixels, out=lowest)
-        np.maximum(highest, pixels, out=highest)
+        cv2.accumulate(frame.pixels, total)
     count = len(frames)
     if count >= 4:
-        total -= lowest + highest
+        total -= np.asarray(_each(cv2.min, frames), np.float32)
+        total -= np.asarray(_each(cv2.max, frames), np.float32)
         count -= 2
-    return Image(
-        total / np.float32(count), first.exposure_s, first.sensor, sum(frame.frames for frame in frames)
-    )
+    total /= np.float32(count)
+    return Image(total, first.exposure_s, first.sensor, sum(frame.frames for frame in frames))
+
+
+def _each(choose: Callable[[Any, Any], Any], frames: Sequence[Image]) -> NDArray[Any]:
+    """Return, pixel by pixel, the value of all frames that ``choose`` chooses."""
+    chosen: NDArray[Any] = functools.reduce(choose, [frame.pixels for frame in frames])
+    return chosen
 
 
 def scale_background(background: Image, exposure_s: float, scale: float = 1.0) -> Image:

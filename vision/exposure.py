@@ -20,7 +20,9 @@ _ROOM_UNSURE = 0.02
 _DROWNED = 0.25
 _SATURATED = 0.995
 _MOST_SATURATED = 0.005
+# In the dark, and where the spot is seen already.
 _BIGGEST_STEP_UP = 10.0
+_BIGGEST_STEP_SEEN = 50.0
 _BIGGEST_STEP_DOWN = 30.0
 
 
@@ -147,9 +149,9 @@ def _bright_part(
         small -= np.float32(np.median(small[::2, ::2]))
         unsure = 0.0
     else:
-        scale = flicker(image, background).scale
         shrunk = Image(_shrunk(background.pixels), background.exposure_s, sensor)
-        room = scale_background(shrunk, image.exposure_s, scale).pixels
+        seen = Image(small, image.exposure_s, sensor, image.frames * _SHRINK**2)
+        room = scale_background(shrunk, image.exposure_s, flicker(seen, shrunk).scale).pixels
         small -= room
         unsure = _ROOM_UNSURE * float(np.percentile(room[::4, ::4], 99) - sensor.black_level_dn)
     small[ignored] = 0
@@ -219,7 +221,7 @@ def _too_bright(image: Image, limits: ExposureLimits, fill: float, saturated: fl
 
 def _adjust(image: Image, limits: ExposureLimits, fill: float, saturated: float) -> ExposureAdvice:
     """Scale towards the target; a limit that is reached with the spot in sight is good enough."""
-    step = min(limits.target_fill / max(fill, 1e-6), _BIGGEST_STEP_UP)
+    step = min(limits.target_fill / max(fill, 1e-6), _BIGGEST_STEP_SEEN)
     wanted = limits.bounded(image.exposure_s * step)
     settled = math.isclose(wanted, image.exposure_s, rel_tol=1e-6)
     if settled:

@@ -28,7 +28,7 @@ Light = Literal["as it is", "dark", "white"]
 _REMEMBERED = 64
 _SAMPLES = 5
 _PLACES = ((2, 2), (1, 1), (1, 4), (4, 1), (4, 4))
-_MOST_UP, _MOST_DOWN = 10.0, 30.0
+_MOST_UP, _MOST_UP_SEEN, _MOST_DOWN = 10.0, 50.0, 30.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,8 +109,8 @@ class MeasuresSpots:
             fill = self._model.fill(seen.camera, self._on(seen), exposure_s)
         if limits.lowest_fill <= fill <= limits.highest_fill:
             return ExposureAdvice(exposure_s, True, f"the spot fills {fill:.0%}", True, fill, 0.0)
-        step = _MOST_UP if fill <= 0.0 else limits.target_fill / fill
-        wanted = limits.bounded(exposure_s * min(max(step, 1.0 / _MOST_DOWN), _MOST_UP))
+        step = _MOST_UP if fill <= 0.0 else min(limits.target_fill / fill, _MOST_UP_SEEN)
+        wanted = limits.bounded(exposure_s * max(step, 1.0 / _MOST_DOWN))
         settled = abs(wanted - exposure_s) <= 1e-6 * exposure_s
         return ExposureAdvice(wanted, settled and fill > 0.0, "expose anew", settled, fill or None, 0.0)
 
