@@ -31,6 +31,7 @@ from vision.plate import PlateSpec
 
 _STEP_MM = 1e-5
 _STEP_MRAD = 5e-5
+_TICK_S = 1.0
 
 
 class Scene:
@@ -189,18 +190,13 @@ class Scene:
     def _lit(self, camera: SceneCamera, state: SceneState) -> tuple[tuple[TrueSpot, ...], float]:
         """Return the spots of a beam of nominal power that a camera sees, and the beam's power.
 
-        Pose and beam are taken to hundredths of a micrometre, far below what a picture shows: frames taken
-        one after the other, between which things only drift, are painted once.
+        The beam drifts in ticks and the pose is taken to hundredths of a micrometre, both far below what a
+        picture shows: frames taken one after the other, between which things only drift, are painted once.
         """
         power = self._light(state)
         if power <= 0:
             return (), 0.0
-        beam = self.beam_at(state.time_s)
-        beam = replace(
-            beam,
-            offset_mm=_rounded(beam.offset_mm, _STEP_MM),
-            slope_mrad=_rounded(beam.slope_mrad, _STEP_MRAD),
-        )
+        beam = self._true.beam_at(state.time_s, self.nuisances, round(state.time_s / _TICK_S) * _TICK_S)
         pose = state.pose
         if pose is not None:
             pose = (*_rounded(pose[:2], _STEP_MM), *_rounded(pose[2:], _STEP_MRAD))

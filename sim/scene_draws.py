@@ -105,8 +105,9 @@ class TrueBench:
     slope_drift: tuple[Drift, Drift]
     power_drift: Drift
 
-    def beam_at(self, time_s: float, nuisances: SceneNuisances) -> Beam:
-        """Return the beam at a time: drifted, knocked, hopped."""
+    def beam_at(self, time_s: float, nuisances: SceneNuisances, drifted_s: float | None = None) -> Beam:
+        """Return the beam at a time: knocked, hopped, and drifted as at ``drifted_s`` where that is given."""
+        drifted_s = time_s if drifted_s is None else drifted_s
         step = nuisances.beam_step_mm if time_s >= nuisances.beam_step_time_s else (0.0, 0.0)
         hop = nuisances.mode_hop_nm if time_s >= nuisances.mode_hop_time_s else 0.0
         (x, y), (slope_x, slope_y) = self.beam.offset_mm, self.beam.slope_mrad
@@ -115,8 +116,8 @@ class TrueBench:
         return replace(
             self.beam,
             wavelength_nm=self.beam.wavelength_nm + hop,
-            offset_mm=(x + step[0] + drift_x.at(time_s), y + step[1] + drift_y.at(time_s)),
-            slope_mrad=(slope_x + turn_x.at(time_s), slope_y + turn_y.at(time_s)),
+            offset_mm=(x + step[0] + drift_x.at(drifted_s), y + step[1] + drift_y.at(drifted_s)),
+            slope_mrad=(slope_x + turn_x.at(drifted_s), slope_y + turn_y.at(drifted_s)),
         )
 
     def power_at(self, time_s: float, nuisances: SceneNuisances) -> float:

@@ -21,6 +21,8 @@ from sim.speckle import SpeckleMap
 Area = tuple[slice, slice]
 
 _LEAST_PART = 3e-6
+# Light so many times brighter shows speckle: less than an electron does not where the brightest saturates.
+_SPECKLE_SHOWS = 20.0
 # Fringes finer than this many radians per blur radius have lost 99.8 % of their contrast.
 _FINEST_FRINGE = 3.5
 _HALO_STEP = 8
@@ -51,11 +53,13 @@ class Texture:
 
 @dataclass(frozen=True, slots=True)
 class _Painted:
-    """The mean light of one spot on its region, and its speckle."""
+    """The light of one spot on its region; its peak and its radius matrix as the camera blurs them."""
 
     spot: TrueSpot
     area: Area
     light: Map
+    peak: float
+    matrix_mm2: NDArray[np.float64]
 
 
 class SpotPainter:
@@ -83,6 +87,7 @@ class SpotPainter:
     def paint(self, picture: Map, spots: tuple[TrueSpot, ...], texture: Texture) -> None:
         """Add the spots' light, in beam powers per mm2, to ``picture``."""
         painted = []
+        halos = np.zeros_like(self._coarse_x)
         lit = [(number, spot) for number, spot in enumerate(spots) if spot.lit]
         least = _LEAST_PART * max(
             (self._peak(spot.radius_matrix_mm2, spot.power)[0] for _, spot in lit), default=0.0
@@ -90,11 +95,13 @@ class SpotPainter:
         for number, spot in lit:
             core = self._gaussian(spot, 1 - texture.halo_fraction, least)
             if core is not None:
-                self._speckle(core, number, texture)
+                self._speckle(core, number, texture, least * _SPECKLE_SHOWS)
                 picture[core.area] += core.light
                 painted.append(core)
             if texture.halo_fraction > 0:
-                self._halo(picture, spot, texture, least)
+                self._halo(picture, halos, spot, texture, least)
+        if halos.any():
+            cv2.add(picture, _enlarged(halos, picture.shape), dst=picture)
         if texture.fringe_visibility > 0 and len(painted) >= 2:
             self._fringes(picture, painted[0], painted[1], texture)
 
@@ -109,26 +116,30 @@ class SpotPainter:
         peak, matrix = self._peak(spot.radius_matrix_mm2, spot.power * share)
         if peak <= least:
             return None
-        reach = math.sqrt(0.5 * math.log(peak / least)) * np.sqrt(np.diag(matrix))
-        area = self.area_round(spot.bench_mm, reach)
+        area = self.area_round(spot.bench_mm, _reach_mm(peak, least, matrix))
         if area is None:
             return None
         inverse = np.linalg.inv(matrix)
         light = _exponential(self._x[area], self._y[area], spot.bench_mm, inverse)
         light *= np.float32(peak)
-        return _Painted(spot, area, light)
+        return _Painted(spot, area, light, peak, matrix)
 
-    def _speckle(self, core: _Painted, number: int, texture: Texture) -> None:
+    def _speckle(self, core: _Painted, number: int, texture: Texture, least: float) -> None:
+        """Break the light up where it is bright enough for that to show."""
         contrast = np.float32(texture.speckle_contrast)
-        if contrast <= 0:
+        if contrast <= 0 or core.peak <= least:
             return
-        pattern = texture.speckle.pattern(core.area, number, core.spot.center_mm)
+        area = self.area_round(core.spot.bench_mm, _reach_mm(core.peak, least, core.matrix_mm2))
+        area = None if area is None else _overlap(area, core.area)
+        if area is None or not core.light[_within(area, core.area)].size:
+            return
+        pattern = texture.speckle.pattern(area, number, core.spot.center_mm)
         pattern *= contrast
         pattern += np.float32(1) - contrast
-        cv2.multiply(core.light, pattern, dst=core.light)
+        core.light[_within(area, core.area)] *= pattern
 
-    def _halo(self, picture: Map, spot: TrueSpot, texture: Texture, least: float) -> None:
-        """Add the halo on a coarse grid where it is wide, else pixel by pixel."""
+    def _halo(self, picture: Map, coarse: Map, spot: TrueSpot, texture: Texture, least: float) -> None:
+        """Add the halo to the coarse picture where it is wide, else pixel by pixel."""
         peak, matrix = self._peak(
             spot.radius_matrix_mm2 * texture.halo_width**2, spot.power * texture.halo_fraction
         )
@@ -137,18 +148,10 @@ class SpotPainter:
         inverse = np.linalg.inv(matrix)
         narrow = math.sqrt(float(np.linalg.eigvalsh(matrix)[0])) / self.pixel_mm
         if narrow > 5 * _HALO_STEP:
-            coarse = _exponential(self._coarse_x, self._coarse_y, spot.bench_mm, inverse)
-            coarse *= np.float32(peak)
-            rows, columns = picture.shape
-            wide = cv2.resize(
-                coarse,
-                (coarse.shape[1] * _HALO_STEP, coarse.shape[0] * _HALO_STEP),
-                interpolation=cv2.INTER_LINEAR,
-            )
-            cv2.add(picture, wide[:rows, :columns], dst=picture)
+            wide = _exponential(self._coarse_x, self._coarse_y, spot.bench_mm, inverse)
+            cv2.scaleAdd(wide, peak, coarse, dst=coarse)
             return
-        reach = math.sqrt(0.5 * math.log(peak / least)) * np.sqrt(np.diag(matrix))
-        area = self.area_round(spot.bench_mm, reach)
+        area = self.area_round(spot.bench_mm, _reach_mm(peak, least, matrix))
         if area is not None:
             light = _exponential(self._x[area], self._y[area], spot.bench_mm, inverse)
             picture[area] += light * np.float32(peak)
@@ -228,12 +231,24 @@ class SpotPainter:
         return (row, column) if row.start < row.stop and column.start < column.stop else None
 
 
+def _reach_mm(peak: float, least: float, matrix_mm2: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return how far, along x and y, a Gaussian is brighter than ``least``."""
+    return math.sqrt(0.5 * math.log(peak / least)) * np.asarray(np.sqrt(np.diag(matrix_mm2)))
+
+
 def _shrunk(values: Map) -> Map:
     """Average blocks; the last row and column of a size that does not divide are taken from the edge."""
     rows, columns = values.shape
     padded = np.pad(values, ((0, -rows % _HALO_STEP), (0, -columns % _HALO_STEP)), mode="edge")
     size = (padded.shape[1] // _HALO_STEP, padded.shape[0] // _HALO_STEP)
     return np.asarray(cv2.resize(padded, size, interpolation=cv2.INTER_AREA), np.float32)
+
+
+def _enlarged(coarse: Map, shape: tuple[int, ...]) -> Map:
+    """Return a coarse picture at full size."""
+    size = (coarse.shape[1] * _HALO_STEP, coarse.shape[0] * _HALO_STEP)
+    wide = cv2.resize(coarse, size, interpolation=cv2.INTER_LINEAR)
+    return np.asarray(wide[: shape[0], : shape[1]], np.float32)
 
 
 def _exponential(x_mm: Map, y_mm: Map, center_mm: NDArray[np.float64], inverse: NDArray[np.floating]) -> Map:

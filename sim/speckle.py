@@ -13,6 +13,7 @@ from __future__ import annotations
 import functools
 import math
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
@@ -24,14 +25,16 @@ _CORRELATION_TEXELS = 1.5
 _GRAIN_TEXELS = math.sqrt(math.pi) * _CORRELATION_TEXELS
 _BANK_SEED = 20_011
 _LEAST_WEIGHT = 1e-3
+_STEPS, _ZERO = 42.0, 128.0
 
 
 @functools.lru_cache(maxsize=1)
-def _bank() -> NDArray[np.float32]:
-    """One periodic field, shape (2 periods, 2 periods, real and imaginary part).
+def _bank() -> NDArray[np.uint8]:
+    """One periodic field, shape (2 periods, 2 periods, real and imaginary part), in steps of 1 / ``_STEPS``.
 
     Patterns are independent when they are taken from different places of it; the second period spares
-    wrapping places round.
+    wrapping places round. Bytes, since what is looked up all over it has to fit into the cache: their steps
+    are a hundredth of the field's rms.
     """
     rng = np.random.default_rng(_BANK_SEED)
     white = np.fft.fft2(rng.standard_normal((_SIZE, _SIZE)) + 1j * rng.standard_normal((_SIZE, _SIZE)))
@@ -40,7 +43,8 @@ def _bank() -> NDArray[np.float32]:
     shape = np.exp(-(_CORRELATION_TEXELS**2) * frequency**2 / 4)
     field = np.fft.ifft2(white * shape[:, None] * shape)
     field /= math.sqrt(float(np.mean(np.abs(field) ** 2)))
-    bank = np.tile(np.stack([field.real, field.imag], axis=-1).astype(np.float32), (2, 2, 1))
+    steps = np.rint(np.stack([field.real, field.imag], axis=-1) * _STEPS + _ZERO)
+    bank = np.tile(np.clip(steps, 0, 255).astype(np.uint8), (2, 2, 1))
     bank.setflags(write=False)
     return bank
 
@@ -100,12 +104,17 @@ class SpeckleMap:
             Centre of the spot on the plate.
         """
         place = np.ascontiguousarray(self.place[area])
-        field = np.zeros((*place.shape[:2], 2), np.float32)
-        for row, column, weight in self._mixture(spot, center_mm):
-            shifted = _bank()[row : row + _SIZE, column : column + _SIZE]
-            texels = cv2.remap(shifted, place, None, cv2.INTER_NEAREST)  # type: ignore[call-overload]  # the stubs want a second map
-            cv2.scaleAdd(texels, weight, field, dst=field)
-        real, imaginary = cv2.split(field)
+        field: NDArray[Any] | None = None
+        mixture = self._mixture(spot, center_mm)
+        # Two lattice points at a time; one that is left over goes with nothing of itself.
+        for pair in zip(mixture[::2], [*mixture[1::2], (0, 0, 0.0)], strict=False):
+            texels = [_looked_up(row, column, place) for row, column, _ in pair]
+            weights = [weight / _STEPS for _, _, weight in pair]
+            mixed = cv2.addWeighted(
+                texels[0], weights[0], texels[1], weights[1], -_ZERO * sum(weights), dtype=cv2.CV_32F
+            )
+            field = mixed if field is None else cv2.add(field, mixed, dst=field)
+        real, imaginary = cv2.split(np.asarray(field))
         return np.asarray(cv2.add(cv2.multiply(real, real), cv2.multiply(imaginary, imaginary)), np.float32)
 
     def _mixture(self, spot: int, center_mm: NDArray[np.float64]) -> list[tuple[int, int, float]]:
@@ -125,3 +134,10 @@ class SpeckleMap:
                 shift = np.random.default_rng(key).integers(0, _SIZE, 2)
                 mixture.append((int(shift[0]), int(shift[1]), weight))
         return mixture
+
+
+def _looked_up(row: int, column: int, place: NDArray[np.int16]) -> NDArray[np.uint8]:
+    """Return the field at places counted from a row and a column of it."""
+    shifted = _bank()[row : row + _SIZE, column : column + _SIZE]
+    texels = cv2.remap(shifted, place, None, cv2.INTER_NEAREST)  # type: ignore[call-overload]  # the stubs want a second map
+    return np.asarray(texels, np.uint8)

@@ -57,6 +57,9 @@ class NoHole:
     detail: str
 
 
+_EDGES: tuple[Literal["dark"], Literal["rim"]] = ("dark", "rim")
+
+
 def measure_hole(
     image: Image, plate: PlateSpec, model: MapModel, search_mm: float | None = None
 ) -> Hole | NoHole:
@@ -83,7 +86,7 @@ def measure_hole(
     drawn = np.array([plate.hole_center_mm])
     if not sample(pixels, model.to_px(drawn)[None])[1].all():
         return NoHole("the hole lies outside the frame")
-    fits: dict[Literal["dark", "rim"], Circle] = {}
+    # A rim's middle depends on what lies to either side of it; the dark edge does not, and comes first.
     for kind in _EDGES:
         start = _coarse_center(pixels, plate, model, search, kind)
         circle = _refine(pixels, plate, model, start, kind)
@@ -91,17 +94,10 @@ def measure_hole(
             continue
         # A circle through scattered points is no hole.
         if circle.residual_mm < _ROUND[kind] * plate.hole_radius_mm:
-            fits[kind] = circle
-    if not fits:
-        return NoHole(
-            f"no edge of a hole of radius {plate.hole_radius_mm} mm within {search} mm of its drawn place"
-        )
-    # A rim's middle depends on what lies to either side of it; the dark edge does not.
-    edge: Literal["dark", "rim"] = "dark" if "dark" in fits else "rim"
-    return _hole(fits[edge], model, edge)
-
-
-_EDGES: tuple[Literal["dark"], Literal["rim"]] = ("dark", "rim")
+            return _hole(circle, model, kind)
+    return NoHole(
+        f"no edge of a hole of radius {plate.hole_radius_mm} mm within {search} mm of its drawn place"
+    )
 
 
 def _hole(circle: Circle, model: MapModel, edge: Literal["dark", "rim"]) -> Hole:
