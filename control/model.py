@@ -14,8 +14,9 @@ from optics.errors import RayLostError
 from optics.gaussian import beam_on_plate
 from optics.layout import Beam, Layout
 from optics.lens import Lens
+from optics.rays import RayModel
 from optics.sensitivity import paraxial_sensitivities
-from optics.spots import spot_coordinates
+from optics.spots import model_spot_coordinates
 from optics.trace import SpotPath, trace
 from vision.spots import SpotName
 
@@ -37,6 +38,8 @@ class LensModel:
     Attributes
     ----------
     lens, layout, beam : Lens, Layout, Beam
+    rays : RayModel
+        The three as the numbers that are traced.
     at_null : ndarray, shape (6, 4)
         Sensitivities of the spots at the null, mm per (mm, mm, mrad, mrad).
     per_l1_mm, per_l2_mm : ndarray, shape (6, 4)
@@ -50,6 +53,7 @@ class LensModel:
     lens: Lens
     layout: Layout
     beam: Beam
+    rays: RayModel
     at_null: NDArray[np.float64]
     per_l1_mm: NDArray[np.float64]
     per_l2_mm: NDArray[np.float64]
@@ -66,7 +70,7 @@ class LensModel:
         inside = np.clip(poses, -_REACH, _REACH)
         around = (inside[:, None, :] + _STENCIL).reshape(-1, 4)
         try:
-            traced = spot_coordinates(self.lens, self.layout, self.beam, around)
+            traced = model_spot_coordinates(self.rays, around)
         except RayLostError:
             return poses @ self.at_null.T, np.broadcast_to(self.at_null, (len(poses), 6, 4)).copy()
         places = traced.reshape(-1, len(_STENCIL), 6)
@@ -94,7 +98,8 @@ def lens_model(lens: Lens, layout: Layout, beam: Beam) -> LensModel:
     radii = tuple(float(math.sqrt(np.trace(shape.radius_matrix[0]) / 2.0)) for shape in shapes)
     landings = trace(lens, layout, beam, null, PATHS)
     powers = tuple(float(landings[path].power_fraction[0]) for path in PATHS)
-    bare = LensModel(lens, layout, beam, base, per_l1, per_l2, per_curvature, radii, powers)
+    rays = RayModel.of(lens, layout, beam)
+    bare = LensModel(lens, layout, beam, rays, base, per_l1, per_l2, per_curvature, radii, powers)
     return replace(bare, at_null=bare.linearise(null)[1][0])
 
 

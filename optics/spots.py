@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -28,12 +29,16 @@ from optics.rays import (
     lens_frame,
     run,
 )
+from optics.straight import numbers_of, written_out
 from optics.trace import CHUNK, as_poses
 
 THREE_SPOTS: tuple[SpotPath, ...] = (SpotPath.FRONT, SpotPath.BACK, SpotPath.TRANSMITTED)
 
 FEW = 6
 """Up to so many poses, plain Python numbers are faster than arrays."""
+
+WRITTEN_OUT = 40
+"""The same for the kernel written out."""
 
 TINY = 1e-30
 """Complex step: so small that its square vanishes, so that the derivative is exact to rounding."""
@@ -97,7 +102,15 @@ def model_spot_coordinates(model: RayModel, poses: ArrayLike) -> NDArray[np.floa
     ------
     RayLostError, OpticsError
     """
-    array, model = _matched(model, poses)
+    array = as_poses(poses)
+    if len(array) <= WRITTEN_OUT:
+        numbers = numbers_of(model)
+        if all(isinstance(number, float | int) for number in numbers):
+            found, lost = written_out(_plan(model), model.surface_count)(numbers, array.tolist())
+            if lost >= 0:
+                raise _lost(array.T, lost)
+            return np.array(found).reshape(len(array), 6)
+    array, model = _matched(model, array)
     return _coordinates(model, array.T, FLOAT, REAL_ARRAY)
 
 
@@ -202,7 +215,7 @@ def _matched(model: RayModel, poses: ArrayLike) -> tuple[NDArray[np.float64], Ra
 def _coordinates(model: RayModel, columns: Value, few: Maths, many: Maths) -> NDArray[Value]:
     """Spot coordinates of poses given as four columns, real or complex."""
     count = columns.shape[1]
-    plan = make_plan(tuple(ray_path(path, model.surface_count) for path in THREE_SPOTS), model.surface_count)
+    plan = _plan(model)
     result = np.empty((count, 6), dtype=columns.dtype)
     if count <= FEW:
         varies = bool(model.lengths)
@@ -225,6 +238,15 @@ def _coordinates(model: RayModel, columns: Value, few: Maths, many: Maths) -> ND
             for number, spot in enumerate(spots):
                 result[part, number] = spot
     return result
+
+
+def _plan(model: RayModel) -> Plan:
+    return _three_spots(model.surface_count)
+
+
+@lru_cache(maxsize=8)
+def _three_spots(surface_count: int) -> Plan:
+    return make_plan(tuple(ray_path(path, surface_count) for path in THREE_SPOTS), surface_count)
 
 
 def _spots(model: RayModel, plan: Plan, columns: Value, maths: Maths) -> tuple[list[Value], Value]:

@@ -16,11 +16,13 @@ from numpy.typing import NDArray
 
 from driver.axes import AxisSpec
 from driver.faults import DeviceFault, FaultCode
-from driver.protocols import Frame
+from driver.phrases import PhraseTable
+from driver.protocols import Clock, Frame
 from optics.layout import Beam, Layout
 from optics.lens import Lens
 from sim.camera_geometry import CameraSetup
 from sim.clock import SimClock
+from sim.direct import DirectMount
 from sim.firmware import SimController
 from sim.fixing import Fixing, SimOutput
 from sim.line import SimLine
@@ -207,6 +209,10 @@ class SimBench:
         """Return the line plugged in anew: what a driver wants that opens its port by itself."""
         self.line.reopen()
         return self.line
+
+    def without_line(self, table: PhraseTable, clock: Clock) -> DirectMount:
+        """Return mount, shutter and lamp as devices that need no line; ``table`` is that of the line."""
+        return DirectMount(self.controller, table, self.mount.axes, clock, self.nuisances.line)
 
     def truth(self) -> BenchTruth:
         """Return the truth at the present bench time; for tests and campaigns, never for the station."""

@@ -15,6 +15,7 @@ from driver.axes import AxisSpec
 from sim.clock import SimClock
 from sim.mount import Ending, SimMount
 from sim.requests import Request, RequestParser, Unreadable, check_word
+from sim.shutter import SimShutter
 
 IDENTITY = "COINCIDE SIMULATED CONTROLLER 1"
 _STOP_WITHIN_S = 0.04  # docs/line.md: motion ends within 50 ms
@@ -38,8 +39,18 @@ class Trouble(Enum):
     STALLED = (8, "STALLED")
 
 
-class _Refused(Exception):  # noqa: N818  a refusal is an answer of the line, not a mistake in a call
+class Refused(Exception):  # noqa: N818  a refusal is an answer of the line, not a mistake in a call
+    """The controller does not do what it was told.
+
+    Attributes
+    ----------
+    trouble : Trouble
+    reply : str
+        As it stands on the line.
+    """
+
     def __init__(self, trouble: Trouble, words: str = "") -> None:
+        self.trouble = trouble
         self.reply = f"ERR{trouble.value[0]:02d} {words or trouble.value[1]}"
         super().__init__(self.reply)
 
@@ -50,40 +61,6 @@ class Reply:
 
     due_s: float
     data: bytes
-
-
-class SimShutter:
-    """The beam's shutter: a blade that takes time to swing, and a switch that sees where it is.
-
-    Parameters
-    ----------
-    clock : SimClock
-    swing_s : float
-        Time from command to arrival.
-    """
-
-    __slots__ = ("_clock", "_commanded_open", "_due_s", "_was_open", "stuck", "swing_s")
-
-    def __init__(self, clock: SimClock, swing_s: float) -> None:
-        self._clock, self.swing_s = clock, swing_s
-        self._commanded_open = self._was_open = False
-        self._due_s = clock.now_s()
-        self.stuck: Literal["open", "closed"] | None = None
-
-    def command(self, opened: bool) -> None:
-        """Swing open or closed."""
-        if opened != self._commanded_open:
-            self._was_open = self._blade_open()
-            self._commanded_open = opened
-            self._due_s = self._clock.now_s() + self.swing_s
-
-    @property
-    def is_open(self) -> bool:
-        """Tell where the blade is, as its switch sees it."""
-        return self._blade_open() if self.stuck is None else self.stuck == "open"
-
-    def _blade_open(self) -> bool:
-        return self._commanded_open if self._clock.now_s() >= self._due_s else self._was_open
 
 
 class SimController:
@@ -170,7 +147,7 @@ class SimController:
         else:
             try:
                 text = self._execute(message)
-            except _Refused as refusal:
+            except Refused as refusal:
                 text = refusal.reply
         body = f"N{message.number} {text}".encode()
         data = body + f" K{check_word(body)}\n".encode()
@@ -182,46 +159,57 @@ class SimController:
     def _execute(self, request: Request) -> str:
         actions = [code for code in request.codes if code not in _MODAL]
         if len(actions) > 1 or not _ACTIONS.issuperset(actions):
-            raise _Refused(Trouble.NOT_UNDERSTOOD, "WORDS " + " ".join(request.codes)[:40])
+            raise Refused(Trouble.NOT_UNDERSTOOD, "WORDS " + " ".join(request.codes)[:40])
         action = actions[0] if actions else None
         if request.values and action not in {"G0", "G1"}:
-            raise _Refused(Trouble.NOT_UNDERSTOOD, "WORDS WITHOUT A MOVE")
+            raise Refused(Trouble.NOT_UNDERSTOOD, "WORDS WITHOUT A MOVE")
         if action in {"G0", "G1"}:
-            self._move(request.values, at_feed=action == "G1")
+            self._move_words(request.values, at_feed=action == "G1")
         elif action == "G28":
-            self._home()
+            self.home()
         elif action == "M0":
-            self._stop()
+            self.stop()
         elif action in {"M21", "M22"}:
-            self._swing(opened=action == "M21")
+            self.swing(opened=action == "M21")
         elif action in {"M23", "M24"}:
             self.lamp_on = action == "M23"
         elif action is not None:
-            answers = {"Q1": self._positions, "Q2": self._state_words, "Q3": _identity}
+            answers = {"Q1": self._position_words, "Q2": self._state_words, "Q3": _identity}
             return answers[action]()
         return "DONE"
 
-    def _move(self, values: Mapping[str, float], *, at_feed: bool) -> None:
+    def _move_words(self, values: Mapping[str, float], *, at_feed: bool) -> None:
         feed = values.get("F", self._feed_per_min)
         targets = {name: value for name, value in values.items() if name != "F"}
         if not targets:
-            raise _Refused(Trouble.NOT_UNDERSTOOD, "NO AXIS")
+            raise Refused(Trouble.NOT_UNDERSTOOD, "NO AXIS")
         if at_feed and (feed is None or feed <= 0):
-            raise _Refused(Trouble.NOT_UNDERSTOOD, "FEED")
+            raise Refused(Trouble.NOT_UNDERSTOOD, "FEED")
+        self.move(targets, feed if at_feed else None)
+        self._feed_per_min = feed if at_feed else self._feed_per_min
+
+    # --- commands ----------------------------------------------------------------------------------
+
+    def move(self, targets: Mapping[str, float], feed_per_min: float | None) -> None:
+        """Begin a straight move of the named axes (axis units, absolute); without a feed at full speed.
+
+        Raises
+        ------
+        Refused
+        """
         self._refuse_motion()
         if not self._homed:
-            raise _Refused(Trouble.NOT_HOMED)
+            raise Refused(Trouble.NOT_HOMED)
         for name, value in targets.items():
             if not self._axes[name].reaches(value):
-                raise _Refused(Trouble.OUT_OF_TRAVEL, f"OUT OF TRAVEL {name}")
-        self._feed_per_min = feed if at_feed else self._feed_per_min
+                raise Refused(Trouble.OUT_OF_TRAVEL, f"OUT OF TRAVEL {name}")
         now_s = self._clock.now_s()
         steps = self.mount.counter_steps(now_s)
         for index, axis in enumerate(self.mount.axes):
             if axis.name in targets:
                 steps[index] = round(targets[axis.name] / axis.step)
         self._stopped = False
-        self.mount.begin_move(now_s, steps, self._cruise_s(steps, feed if at_feed else None))
+        self.mount.begin_move(now_s, steps, self._cruise_s(steps, feed_per_min))
         self._spoil_move()
 
     def _cruise_s(self, steps: np.ndarray[tuple[int], np.dtype[np.float64]], feed: float | None) -> float:
@@ -246,34 +234,55 @@ class SimController:
             self._limit_next = False
             self.trip_limit()
 
-    def _home(self) -> None:
+    def home(self) -> None:
+        """Begin to look for the home switches; ends a fault.
+
+        Raises
+        ------
+        Refused
+            While something moves.
+        """
         if self.mount.moving or self._hung:
-            raise _Refused(Trouble.BUSY)
+            raise Refused(Trouble.BUSY)
         self._homed = self._stopped = self._limit_forced = False
         self._fault = None
         self.mount.begin_homing(self._clock.now_s())
 
-    def _stop(self) -> None:
+    def stop(self) -> None:
+        """Slow down to standstill."""
         self._stopped = self._stopped or self._hung
         self._hung = self._never_done = False
         self.mount.brake(self._clock.now_s(), _STOP_WITHIN_S)
         self.update()
 
-    def _swing(self, *, opened: bool) -> None:
+    def swing(self, *, opened: bool) -> None:
+        """Swing the shutter open or closed.
+
+        Raises
+        ------
+        Refused
+            To open it while the interlock is open.
+        """
         if opened and not self._lock_closed:
-            raise _Refused(Trouble.INTERLOCK_OPEN)
+            raise Refused(Trouble.INTERLOCK_OPEN)
         self.shutter.command(opened)
 
     def _refuse_motion(self) -> None:
         if self._fault is not None:
-            raise _Refused(self._fault)
+            raise Refused(self._fault)
         if self.mount.moving or self._hung:
-            raise _Refused(Trouble.BUSY)
+            raise Refused(Trouble.BUSY)
 
-    def _positions(self) -> str:
+    def positions(self) -> dict[str, float]:
+        """Return where the axes are by their counters (axis units), as the line carries the numbers."""
+        return {word[0]: float(word[1:]) for word in self._counted()}
+
+    def _position_words(self) -> str:
+        return "AT " + " ".join(self._counted())
+
+    def _counted(self) -> list[str]:
         counter = self.mount.counter_steps(self._clock.now_s())
-        words = (_position_word(axis, steps) for axis, steps in zip(self.mount.axes, counter, strict=True))
-        return "AT " + " ".join(words)
+        return [_position_word(axis, steps) for axis, steps in zip(self.mount.axes, counter, strict=True)]
 
     def _state_words(self) -> str:
         limit = self._limit_forced or self.mount.limit_pressed()
@@ -292,6 +301,26 @@ class SimController:
         if self.mount.moving or self._hung:
             return "MOVING"
         return "STOPPED" if self._stopped else "IDLE"
+
+    @property
+    def trouble(self) -> Trouble | None:
+        """The fault that motion ended with; nothing moves until homing."""
+        return self._fault
+
+    @property
+    def at_rest(self) -> bool:
+        """Tell whether nothing moves."""
+        return not (self.mount.moving or self._hung)
+
+    @property
+    def homed(self) -> bool:
+        """Tell whether the axes were homed since the controller came up."""
+        return self._homed
+
+    @property
+    def interlock_closed(self) -> bool:
+        """Tell whether the interlock circuit is closed."""
+        return self._lock_closed
 
     # --- inputs ------------------------------------------------------------------------------------
 

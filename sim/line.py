@@ -12,7 +12,7 @@ from sim.firmware import SimController
 from sim.tap import LineTap
 
 _MOST_UNREAD = 256  # replies
-_BITS_PER_BYTE = 10  # eight data bits, start and stop
+BITS_PER_BYTE = 10  # eight data bits, start and stop
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,7 +64,7 @@ class SimLine:
         self, controller: SimController, clock: SimClock, tap: LineTap, nuisances: LineNuisances
     ) -> None:
         self._controller, self._clock, self.tap = controller, clock, tap
-        self._byte_s = _BITS_PER_BYTE / nuisances.baud
+        self._byte_s = BITS_PER_BYTE / nuisances.baud
         self._chunk_bytes = nuisances.read_chunk_bytes
         self._under_way: deque[tuple[float, bytes, bool]] = deque()
         self._free_s = 0.0

@@ -259,6 +259,11 @@ class SimMount:
         """Tell whether the axes look for their home switches."""
         return bool(self._legs) and self._legs[0].seeks_home
 
+    @property
+    def duration_s(self) -> float:
+        """How long the motion takes that has begun; 0 when none has."""
+        return self._legs[-1].end_s - self._legs[0].start_s if self._legs else 0.0
+
     def counter_steps(self, time_s: float) -> NDArray[np.float64]:
         """Return the controller's step counter, shape (axes,)."""
         if not self._legs:

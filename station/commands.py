@@ -129,6 +129,7 @@ def run_campaign(
     lens: str | None,
     measurement: Measurement,
     spot_sigma_um: float | None,
+    line: bool,
     workers: int | None,
     scheduler: str | None,
     bench: Path | None,
@@ -150,6 +151,7 @@ def run_campaign(
         lens=checked_lens(lens),
         measurement=measurement,
         spot_sigma_um=spot_sigma_um,
+        line=line,
         bench_text=None if bench is None else read_text(bench),
         recipe_text=None if recipe is None else read_text(recipe),
     )

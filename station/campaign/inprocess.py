@@ -1,7 +1,7 @@
 """One alignment on a simulated bench in this process: no sockets, no child process, no file, no wall clock.
 
-The line is the simulator's in-memory one behind the real driver; runner, eyes and control are those of every
-run. What comes out depends on the configuration and one seed only, bit for bit.
+The line is the simulator's in-memory one behind the real driver, or left out; runner, eyes and control are those
+of every run. What comes out depends on the configuration and one seed only, bit for bit.
 """
 
 from __future__ import annotations
@@ -20,6 +20,7 @@ from driver.phrases import PhraseTable
 from driver.port import LoggedPort, OnBytes, Port
 from driver.protocols import Clock, Frame
 from sim.bench import SimBench
+from sim.direct import DirectMount
 from sim.nuisances import Nuisances
 from sim.truth import BenchTruth
 from station.campaign.measures_spots import MeasuresSpots
@@ -138,6 +139,9 @@ class InProcess:
         Of the driver.
     on_bytes : OnBytes, optional
         Sees the bytes of the line, both ways.
+    line : bool
+        False: mount, shutter and lamp are told what to do without words on a line; the outcomes are the same,
+        and half of the time of a run on spots is saved.
 
     Attributes
     ----------
@@ -165,11 +169,15 @@ class InProcess:
         clock: Callable[[Clock], Clock] | None = None,
         timing: Timing | None = None,
         on_bytes: OnBytes | None = None,
+        line: bool = True,
     ) -> None:
         spots = measurement == "spots"
         self.sim = bench_maker(setup, seed)(nuisances=nuisances, rendered=not spots)
         outside: Clock = self.sim.clock if clock is None else clock(self.sim.clock)
-        self.bench = connect(setup, self.sim, outside, timing=timing, on_bytes=on_bytes)
+        if line:
+            self.bench = connect(setup, self.sim, outside, timing=timing, on_bytes=on_bytes)
+        else:
+            self.bench = connect_directly(setup, self.sim, outside)
         self.record = MemoryRecord(setup) if record is None else record
         measures: Measures = MeasuresSpots(self.sim, spot_sigma_mm) if spots else MeasuresFrames()
         self.eyes = Eyes(self.bench, _forget, measures)
@@ -201,6 +209,17 @@ def connect(
         return line if on_bytes is None else LoggedPort(line, on_bytes, clock)
 
     motion = SerialMotion(opened, _phrases(table.motion.table), axes, clock, timing=timing)
+    return _bench(setup, sim, clock, motion)
+
+
+def connect_directly(setup: Setup, sim: SimBench, clock: Clock) -> Bench:
+    """Return the devices of a simulated bench in this process, without a line."""
+    motion = sim.without_line(_phrases(setup.bench.motion.table), clock)
+    return _bench(setup, sim, clock, motion)
+
+
+def _bench(setup: Setup, sim: SimBench, clock: Clock, motion: SerialMotion | DirectMount) -> Bench:
+    table = setup.bench
     plates = {
         "hole_target": table.plates.hole_target.spec(),
         "reference_target": table.plates.reference_target.spec(),

@@ -96,6 +96,7 @@ def bench_of(plan: CampaignPlan, index: int, **more: Any) -> InProcess:
         nuisances=deviations(),
         measurement=plan.measurement,
         spot_sigma_mm=None if sigma_um is None else sigma_um * 1e-3,
+        line=plan.line or plan.measurement == "frames",
         **more,
     )
 

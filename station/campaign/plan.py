@@ -61,6 +61,8 @@ class CampaignPlan:
     measurement : {"spots", "frames"}
     spot_sigma_um : float or None
         With "spots": plain noise of this standard deviation per coordinate for every spot.
+    line : bool
+        With "spots": every word to the mount goes over the simulated line, as it does with "frames".
     bench_text, recipe_text : str or None
         Files of the user's own instead of the campaign's bench and lens families.
     """
@@ -70,6 +72,7 @@ class CampaignPlan:
     lens: str | None = None
     measurement: Measurement = "spots"
     spot_sigma_um: float | None = None
+    line: bool = False
     bench_text: str | None = None
     recipe_text: str | None = None
 
