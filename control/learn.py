@@ -35,6 +35,7 @@ from control.unknowns import (
     inverse,
     prior,
     through,
+    within,
 )
 from vision.spots import Spot, SpotName
 
@@ -167,8 +168,7 @@ class LearnedModel:
         key = (len(self.looks), self._stand, axes.tobytes(), sides.tobytes())
         if self._predicted_last is not None and self._predicted_last[0] == key:
             return self._predicted_last[1]
-        one = Looks()
-        one.append(axes, sides, self._stand - 1, {})
+        one = Looks.at_one_place(axes, sides, self._stand - 1)
         one.at = self._poses_at(axes[None], sides[None])
         one.traced, one.slopes = self._trace(one.at)
         spots, by = self._spots_and_derivatives(one)
@@ -242,7 +242,7 @@ class LearnedModel:
 
     def restarted(self, curvatures_per_mm: Vector) -> LearnedModel:
         """Return the posterior that the fit finds from other curvatures to start with; the prior stays."""
-        now = np.array([surface.curvature_per_mm for surface in self.lens.lens.surfaces])
+        now = self.lens.curvatures_per_mm
         other = self.refitted(lens=bent(self.lens, curvatures_per_mm - now), fresh=False)
         other.prior_mean = self.prior_mean.copy()
         other.prior_mean[FIXED_COUNT:] += now - curvatures_per_mm
@@ -309,9 +309,11 @@ class LearnedModel:
         """Iterate to the MAP; trace anew only where the pose has left its linearisation."""
         looks = self.looks
         poses = self._poses_at(looks.axes, looks.sides)
+        root: Vector | None = None
         for _ in range(_ROUNDS):
             before = poses
-            root = np.asarray(np.linalg.cholesky(inverse(looks.noise + self._spread())), dtype=np.float64)
+            if root is None:
+                root = np.linalg.cholesky(inverse(looks.noise + self._spread()))
             spots, by = self._spots_and_derivatives(looks)
             self.rows = Rows(by, root, np.where(looks.seen, looks.values - spots, 0.0))
             white = self.rows.whiten(np.concatenate([by, self.rows.residual[:, :, None]], axis=2))
@@ -324,16 +326,19 @@ class LearnedModel:
             poses = self._poses_at(looks.axes, looks.sides)
             stale = np.any(np.abs(poses - looks.at) > _RETRACE, axis=1)
             bend = self._bend()
-            if np.any(stale) and not bend:
+            if bend:
+                root = None
+            elif np.any(stale):
                 looks.trace(self.lens, stale, poses[stale])
-            elif not bend and bool(np.all(np.abs(poses - before) <= _STILL)):
+                root = None
+            elif np.all(np.abs(poses - before) <= _STILL):
                 return
 
     def _bend(self) -> bool:
         """Replace the lens when its curvatures have moved too far for their derivatives; say whether."""
-        curvatures = np.array([surface.curvature_per_mm for surface in self.lens.lens.surfaces])
-        wanted = curvatures + np.clip(self.mean[FIXED_COUNT:], -_BEND_AT_ONCE, _BEND_AT_ONCE)
-        change = np.clip(wanted, -_STRONGEST_PER_MM, _STRONGEST_PER_MM) - curvatures
+        curvatures = self.lens.curvatures_per_mm
+        wanted = curvatures + within(self.mean[FIXED_COUNT:], _BEND_AT_ONCE)
+        change = within(wanted, _STRONGEST_PER_MM) - curvatures
         self.mean = self.mean.copy()
         self.mean[FIXED_COUNT:] = change
         if np.all(np.abs(change) <= _BEND * np.maximum(np.abs(curvatures), _FLAT_PER_MM)):

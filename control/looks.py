@@ -46,6 +46,22 @@ class Looks:
     traced: Vector = field(default_factory=lambda: _none(6))
     slopes: Vector = field(default_factory=lambda: _none(6, 4))
 
+    @classmethod
+    def at_one_place(cls, axes: Vector, sides: Vector, stand: int) -> Looks:
+        """Return one look that has seen nothing and is yet to be traced."""
+        return cls(
+            axes[None],
+            sides[None],
+            np.array([stand]),
+            np.zeros(1, dtype=bool),
+            np.zeros((1, 6)),
+            np.eye(6)[None] * UNSEEN_MM2,
+            np.zeros((1, 6), dtype=bool),
+            np.zeros((1, 4)),
+            np.zeros((1, 6)),
+            np.zeros((1, 6, 4)),
+        )
+
     def __len__(self) -> int:
         return len(self.axes)
 

@@ -61,13 +61,18 @@ class LensModel:
     radius_mm: tuple[float, ...]
     power_fraction: tuple[float, ...]
 
+    @property
+    def curvatures_per_mm(self) -> NDArray[np.float64]:
+        """1/R of each surface, shape (surfaces,)."""
+        return np.array(self.rays.curvatures_per_mm)
+
     def linearise(self, poses: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         """Return spots (N, 6) and sensitivities (N, 6, 4) at poses (N, 4), by one batch of the exact trace.
 
         Poses beyond what any mount reaches are drawn in first, and where a strongly bent lens still loses a
         ray the sensitivities at the null stand in: a wild estimate must not end the estimation.
         """
-        inside = np.clip(poses, -_REACH, _REACH)
+        inside = np.minimum(np.maximum(poses, -_REACH), _REACH)
         around = (inside[:, None, :] + _STENCIL).reshape(-1, 4)
         try:
             traced = model_spot_coordinates(self.rays, around)

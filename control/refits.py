@@ -99,7 +99,7 @@ def _turned_round(model: LearnedModel, base: float) -> list[Suspicion]:
 
 def _scaled(model: LearnedModel, base: float) -> Suspicion:
     """All radii wrong by the same share."""
-    curvatures = np.array([surface.curvature_per_mm for surface in model.lens.lens.surfaces])
+    curvatures = model.lens.curvatures_per_mm
     recipe = model.lens.lens.effective_focal_length_mm(model.lens.beam.wavelength_nm)
     factor, best, found = 1.0, math.inf, wrong_power(model)
     step = found.amounts[0]
@@ -117,7 +117,7 @@ def _scaled(model: LearnedModel, base: float) -> Suspicion:
 
 def other_lens(model: LearnedModel, base: float) -> Suspicion:
     """Return how well a lens of quite another prescription explains the looks, and which."""
-    curvatures = np.array([surface.curvature_per_mm for surface in model.lens.lens.surfaces])
+    curvatures = model.lens.curvatures_per_mm
     open_minded = model.widened(np.maximum(_OTHER_SIGMA * np.abs(curvatures), _OTHER_SIGMA_PER_MM))
     best: LearnedModel | None = None
     for looks in _namings(model):

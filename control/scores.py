@@ -188,7 +188,7 @@ def best_amounts(room: Vector, pull: Vector, usual: Vector) -> tuple[Vector, Vec
 def _power_columns(model: LearnedModel) -> Vector:
     """Change of the spots (n, 6, 1) per relative change of all curvatures."""
     looks = model.looks
-    curvatures = np.array([surface.curvature_per_mm for surface in model.lens.lens.surfaces])
+    curvatures = model.lens.curvatures_per_mm
     change = np.tensordot(curvatures, model.lens.per_curvature, axes=1)
     columns: Vector = (looks.at @ change.T)[:, :, None]
     return columns

@@ -13,7 +13,9 @@ Sign: fields go as ``exp(+i k z)``, so ``1/q = curvature + i wavelength / (pi w^
 
 from __future__ import annotations
 
+import cmath
 import math
+from contextlib import suppress
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -24,7 +26,7 @@ from optics.layout import Beam, Layout
 from optics.lens import Lens
 from optics.paraxial import paraxial_radius_mm
 from optics.paths import Node, Plan, RayPath, SpotPath, make_plan, ray_path
-from optics.rays import REAL_ARRAY, Frame, Hit, RayModel, Traced, Value, land, lens_frame, run
+from optics.rays import FLOAT, REAL_ARRAY, Frame, Hit, Maths, RayModel, Traced, Value, land, lens_frame, run
 from optics.trace import CHUNK, as_poses
 
 __all__ = ["BeamShape", "beam_on_plate", "paraxial_radius_mm"]
@@ -109,15 +111,26 @@ def beam_on_plate(
     model = RayModel.of(lens, layout, beam)
     array = as_poses(poses)
     shape = BeamShape(np.empty((len(array), 2, 2)), np.empty((len(array), 2, 2)), np.empty(len(array)))
+    if len(array) == 1:
+        with suppress(ZeroDivisionError):  # of a lost ray; arrays bear it
+            _fill(shape, slice(0, 1), (model, plan, beam), array[0].tolist(), FLOAT)
+            return shape
     with np.errstate(all="ignore"):  # lost rays may divide by zero; they are made finite below
         for begin in range(0, len(array), CHUNK):
             part = slice(begin, begin + CHUNK)
-            frame = lens_frame(np.ascontiguousarray(array[part].T), REAL_ARRAY)
-            traced = run(model, plan, frame, REAL_ARRAY)
-            landed = land(model, plan, traced, 0)
-            block, gouy = _carried(model, plan, traced, landed.length_mm, beam)
-            _store(shape, part, block, gouy, beam, landed.reached)
+            _fill(shape, part, (model, plan, beam), np.ascontiguousarray(array[part].T), REAL_ARRAY)
     return shape
+
+
+def _fill(
+    shape: BeamShape, part: slice, bench: tuple[RayModel, Plan, Beam], poses: Value, maths: Maths
+) -> None:
+    """Carry the beam along the plan's only path at some poses."""
+    model, plan, beam = bench
+    traced = run(model, plan, lens_frame(poses, maths), maths)
+    landed = land(model, plan, traced, 0)
+    block, gouy = _carried(model, plan, traced, landed.length_mm, beam)
+    _store(shape, part, block, gouy, beam, landed.reached)
 
 
 def _store(shape: BeamShape, part: slice, block: _Block, gouy: Value, beam: Beam, good: Value) -> None:
@@ -165,8 +178,11 @@ def _along(inverse: _Block, way_mm: Value, ray: Hit) -> tuple[_Block, Value]:
     # Half the phase of det(1 + s Q), taken from the eigenvalues one by one so that it cannot wrap.
     trace = across.xx * before.xx + 2.0 * across.xy * before.xy + across.yy * before.yy
     det = (across.xx * across.yy - across.xy**2) * (before.xx * before.yy - before.xy**2)
-    root = np.sqrt(trace * trace - 4.0 * det)
-    phase = 0.5 * sum(np.angle(1.0 + way_mm * 0.5 * (trace + sign * root)) for sign in (1.0, -1.0))
+    square = trace * trace - 4.0 * det
+    single = isinstance(square, complex)
+    root = cmath.sqrt(square) if single else np.sqrt(square)
+    angle = cmath.phase if single else np.angle
+    phase = 0.5 * sum(angle(1.0 + way_mm * 0.5 * (trace + sign * root)) for sign in (1.0, -1.0))
     return inverse.plus(way_mm, across).inverse(), phase
 
 

@@ -111,6 +111,7 @@ class SimBench:
         self._fixing = Fixing(lambda: self.nuisances.fixing, self._rng(_FIXING_STREAM))
         self._frames = 0
         self._exposed: dict[str, tuple[int, SceneState]] = {}
+        self._even: dict[tuple[str, bool], NDArray[np.uint16]] = {}
         self.lens_handler = SimLensHandler(self)
         self.witness = SimWitness(self)
         self._cameras = {name: SimCamera(name, self) for name in cameras}
@@ -248,6 +249,12 @@ class SimBench:
             return held
         return LensState(np.array([pose[0], pose[1], held.vertex_mm[2]]), tilted_axis(pose[2:]), pose)
 
+    def _pose(self, now_s: float) -> tuple[float, float, float, float] | None:
+        """Return the pose of :meth:`_lens_state` alone, which every frame asks for."""
+        if self._seat_pose is None:
+            return None
+        return _four(self._fixing.placed(now_s, self.mount.pose(now_s, self._seat_pose)))
+
     def _now_and_held(self) -> tuple[float, NDArray[np.float64] | None]:
         """Return the time, and where the mount holds the lens, whatever fixing does to it."""
         self.controller.update()
@@ -267,10 +274,9 @@ class SimBench:
         self.clock.sleep_s(exposure_s / 2)
         self.controller.update()
         self._frames += 1
-        state = self._lens_state()
         middle_s = self.clock.now_s()
         seen = SceneState(
-            pose=None if state is None else _four(state.pose),
+            pose=self._pose(middle_s),
             shutter_open=self.controller.shutter.is_open,
             lamp_on=self.controller.lamp_on,
             time_s=middle_s,
@@ -287,9 +293,13 @@ class SimBench:
 
     def _even_frame(self, camera_name: str, *, lit: bool) -> NDArray[np.uint16]:
         """Return a frame of the right size that takes no memory: half of full scale, or black."""
-        setup = self._given[4][camera_name]
-        black, full = setup.sensor.black_level_dn, setup.sensor.full_scale_dn
-        return np.broadcast_to(np.uint16((black + full) / 2 if lit else black), _shape(setup))
+        key = camera_name, lit
+        if key not in self._even:
+            setup = self._given[4][camera_name]
+            black, full = setup.sensor.black_level_dn, setup.sensor.full_scale_dn
+            level = np.uint16((black + full) / 2 if lit else black)
+            self._even[key] = np.broadcast_to(level, _shape(setup))
+        return self._even[key]
 
 
 def _shape(setup: CameraSetup) -> tuple[int, int]:
@@ -297,7 +307,8 @@ def _shape(setup: CameraSetup) -> tuple[int, int]:
 
 
 def _four(pose: NDArray[np.float64]) -> tuple[float, float, float, float]:
-    return float(pose[0]), float(pose[1]), float(pose[2]), float(pose[3])
+    x_mm, y_mm, tilt_x_mrad, tilt_y_mrad = pose.tolist()
+    return x_mm, y_mm, tilt_x_mrad, tilt_y_mrad
 
 
 class SimCamera:

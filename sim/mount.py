@@ -291,9 +291,14 @@ class SimMount:
     def lens(self, time_s: float, seat_pose: NDArray[np.float64]) -> LensState:
         """Return where a lens is that lies in the mount as ``seat_pose`` says (pose with all axes at 0)."""
         state = self._placed(time_s, seat_pose)
-        pose = state.pose + self._errors.drift(time_s)
+        pose = self.pose(time_s, seat_pose)
         vertex_mm = np.array([pose[0], pose[1], state.vertex_mm[2]])
         return LensState(vertex_mm, tilted_axis(pose[2:]), pose)
+
+    def pose(self, time_s: float, seat_pose: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Return the pose of :meth:`lens` alone, shape (4,)."""
+        pose: NDArray[np.float64] = self._placed(time_s, seat_pose).pose + self._errors.drift(time_s)
+        return pose
 
     def limit_pressed(self) -> bool:
         """Tell whether a limit switch is pressed (as of the last :meth:`settle`)."""

@@ -8,12 +8,11 @@ from __future__ import annotations
 
 import math
 from collections import deque
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
 from optics.errors import RayLostError
 from optics.gaussian import beam_on_plate
@@ -89,7 +88,8 @@ class QuickSpots:
         beam = true.beam_at(state.time_s, nuisances)
         if state.pose is None:
             bare = bare_spot(true.lens, true.layout, beam, light)
-            spot = self._spot(SpotPath.TRANSMITTED, bare.bench_mm, bare.radii_mm[0], light, state.time_s)
+            at_mm = bare.bench_mm.tolist()
+            spot = self._spot(SpotPath.TRANSMITTED, at_mm, bare.radii_mm[0], light, state.time_s)
             return {SpotPath.TRANSMITTED: spot}
         pose = np.array([state.pose])
         shapes = self._shapes_at_null()
@@ -103,9 +103,10 @@ class QuickSpots:
             landings = trace(true.lens, true.layout, beam, pose, PATHS)
             lit = {path: bool(landings[path].lit[0]) for path in PATHS}
             places = np.array([landings[path].landing_mm[0] for path in PATHS])
+        at_mm = places.tolist()
         return {
             path: self._spot(
-                path, places[k], shapes[path][0], shapes[path][1] * light * lit[path], state.time_s
+                path, at_mm[k], shapes[path][0], shapes[path][1] * light * lit[path], state.time_s
             )
             for k, path in enumerate(PATHS)
         }
@@ -124,11 +125,10 @@ class QuickSpots:
         )
 
     def _spot(
-        self, path: SpotPath, bench_mm: NDArray[np.float64], radius_mm: float, power: float, time_s: float
+        self, path: SpotPath, bench_mm: Sequence[float], radius_mm: float, power: float, time_s: float
     ) -> QuickSpot:
         placement = self._true.placement_at(self._plates[path], time_s, self._nuisances)
-        x_mm, y_mm = placement.to_print(bench_mm)
-        return QuickSpot((float(x_mm), float(y_mm)), radius_mm, power)
+        return QuickSpot(placement.point_to_print(bench_mm[0], bench_mm[1]), radius_mm, power)
 
     def _shapes_at_null(self) -> dict[SpotPath, tuple[float, float]]:
         """Return radius and power fraction of each spot with the lens on the beam."""

@@ -28,13 +28,13 @@ class Drift:
     ----------
     rms : float
         Root-mean-square of the waves about their own mean.
-    rates_per_s, phases, weights : ndarray, shape (waves,)
+    rates_per_s, phases, weights : tuple of float
     """
 
     rms: float
-    rates_per_s: NDArray[np.float64]
-    phases: NDArray[np.float64]
-    weights: NDArray[np.float64]
+    rates_per_s: tuple[float, ...]
+    phases: tuple[float, ...]
+    weights: tuple[float, ...]
 
     @classmethod
     def draw(cls, rms: float, period_s: float, rng: np.random.Generator) -> Drift:
@@ -42,12 +42,15 @@ class Drift:
         periods = period_s * np.exp(rng.uniform(-math.log(3), math.log(3), _WAVES))
         weights = rng.uniform(0.5, 1.0, _WAVES)
         weights *= math.sqrt(2.0 / float(np.sum(weights**2)))
-        return cls(rms, 2 * math.pi / periods, rng.uniform(0, 2 * math.pi, _WAVES), weights)
+        phases = rng.uniform(0, 2 * math.pi, _WAVES)
+        return cls(rms, *(tuple(values.tolist()) for values in (2 * math.pi / periods, phases, weights)))
 
     def at(self, time_s: float) -> float:
         """Return the deviation from the value at time 0."""
-        waves = np.sin(self.rates_per_s * time_s + self.phases) - np.sin(self.phases)
-        return self.rms * float(self.weights @ waves)
+        waves = zip(self.rates_per_s, self.phases, self.weights, strict=True)
+        return self.rms * sum(
+            weight * (math.sin(rate * time_s + phase) - math.sin(phase)) for rate, phase, weight in waves
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,6 +69,12 @@ class Placement:
         """Convert bench x, y, shape (..., 2), to the coordinates of the print."""
         moved: NDArray[np.float64] = (np.asarray(bench_mm, float) - self.shift_mm) @ self.rotation()
         return moved
+
+    def point_to_print(self, x_mm: float, y_mm: float) -> tuple[float, float]:
+        """Convert one place, as :meth:`to_print` does."""
+        cosine, sine = math.cos(self.turn_mrad * 1e-3), math.sin(self.turn_mrad * 1e-3)
+        dx, dy = x_mm - self.shift_mm[0], y_mm - self.shift_mm[1]
+        return dx * cosine + dy * sine, dy * cosine - dx * sine
 
     def then(self, shift_mm: tuple[float, float], turn_mrad: float) -> Placement:
         """Return the placement after a knock."""

@@ -24,7 +24,7 @@ from sim.quick_spots import QuickSpot
 from sim.scene_camera import REFERENCE_RETURN_PER_MM2
 from sim.scene_draws import TrueBench
 from sim.scene_nuisances import SceneNuisances
-from sim.spot_information import REACH_RADII, Bright, PictureNoise, Told, what_is_told
+from sim.spot_information import REACH_RADII, Bright, PictureNoise, Seen, Told, what_is_told
 from vision.plate import PlateSpec
 from vision.spots import Expectation, Flag, NoSpot, Reason, Sighting, Spot, SpotName
 
@@ -110,6 +110,27 @@ class _Camera:
         angle = np.arange(8) * (math.pi / 4)
         ring = np.array([np.cos(angle), np.sin(angle)]) * margin_mm
         return bool(np.all(self.covers(np.asarray(center_mm, float)[:, None] + ring)))
+
+    def hides(self, spots: Sequence[QuickSpot], reach_radii: float) -> Seen | None:
+        """Return what says which places, shape (2, N), show of these spots; None where all do."""
+        near_edge = any(not self.holds(spot.center_mm, 1.5 * spot.radius_mm) for spot in spots)
+        hole = self.hole
+        rim_mm = 0.0 if hole is None else hole.radius_mm + _RIM_MM
+        near_hole = hole is not None and any(
+            math.dist(spot.center_mm, hole.center_mm) < reach_radii * spot.radius_mm + rim_mm
+            for spot in spots
+        )
+        if not (near_edge or near_hole):
+            return None
+
+        def seen(at_mm: Array) -> NDArray[np.bool_]:
+            shown = self.covers(at_mm) if near_edge else np.ones(at_mm.shape[1], bool)
+            if near_hole and hole is not None:
+                dx, dy = at_mm[0] - hole.center_mm[0], at_mm[1] - hole.center_mm[1]
+                shown &= dx * dx + dy * dy > rim_mm**2
+            return shown
+
+        return seen
 
     def mapped(self, at_mm: Array) -> Array:
         """Return where a map puts a true place, shape (2,); that error is the same in every look."""
@@ -305,17 +326,8 @@ class SightingModel:
             )
             for name, spot in spots.items()
         ]
-        near_edge = any(not seen_by.holds(spot.center_mm, 1.5 * spot.radius_mm) for spot in spots.values())
-        hole = seen_by.hole
-
-        def seen(at_mm: Array) -> NDArray[np.bool_]:
-            shown = seen_by.covers(at_mm) if near_edge else np.ones(at_mm.shape[1], bool)
-            if hole is not None:
-                dx, dy = at_mm[0] - hole.center_mm[0], at_mm[1] - hole.center_mm[1]
-                shown &= dx * dx + dy * dy > (hole.radius_mm + _RIM_MM) ** 2
-            return shown
-
         reach = _REACH_ALONE_RADII if set(spots) == {SpotName.TRANSMITTED} else REACH_RADII
+        seen = seen_by.hides(list(spots.values()), reach)
         return what_is_told(bright, self._noise(camera, exposure_s, frames), seen, reach)
 
     def _measured(

@@ -22,6 +22,7 @@ Seen = Callable[[Array], NDArray[np.bool_]]
 # Three standard deviations: beyond lies 1 % of the light, drowned in everything else where light is short.
 REACH_RADII: Final = 1.5
 _RINGS, _SPOKES = 9, 16
+_APART: Final = 1.5  # of the reaches' sum: from there on two spots do not disturb each other
 _PER_SPOT: Final = 4
 
 
@@ -86,15 +87,21 @@ class Told:
 @lru_cache(maxsize=1)
 def _disc() -> tuple[Array, Array]:
     """Nodes in the unit disc, shape (2, N), and their weights (area), shape (N,): Gauss-Legendre in r."""
-    x, weight = np.polynomial.legendre.leggauss(_RINGS)
-    r, wr = (x + 1.0) / 2.0, weight / 2.0
+    r, wr = _radial()
     angle = 2.0 * math.pi * (np.arange(_SPOKES) + 0.5) / _SPOKES
     nodes = np.stack([np.outer(r, np.cos(angle)).ravel(), np.outer(r, np.sin(angle)).ravel()])
     return nodes, np.repeat(r * wr, _SPOKES) * (2.0 * math.pi / _SPOKES)
 
 
+@lru_cache(maxsize=1)
+def _radial() -> tuple[Array, Array]:
+    """Gauss-Legendre nodes and weights from 0 to 1."""
+    x, weight = np.polynomial.legendre.leggauss(_RINGS)
+    return (x + 1.0) / 2.0, weight / 2.0
+
+
 def what_is_told(
-    spots: Sequence[Bright], noise: PictureNoise, seen: Seen, reach_radii: float = REACH_RADII
+    spots: Sequence[Bright], noise: PictureNoise, seen: Seen | None = None, reach_radii: float = REACH_RADII
 ) -> Told:
     """Return what a picture of one or two spots tells of their centres.
 
@@ -102,8 +109,8 @@ def what_is_told(
     ----------
     spots : sequence of Bright
     noise : PictureNoise
-    seen : callable
-        Takes places, shape (2, N) mm, and says which of them the camera sees as plate.
+    seen : callable, optional
+        Takes places, shape (2, N) mm, and says which of them the camera sees as plate; all by default.
     reach_radii : float
         How far from its centre a spot's light tells of it.
 
@@ -112,8 +119,11 @@ def what_is_told(
     Told
         A spot of which nothing is seen has a significance of about 0.
     """
+    if seen is None and _apart(spots, reach_radii):
+        return _told_apart(spots, noise, reach_radii)
     at_mm, weight_mm2 = _nodes(spots, reach_radii)
-    weight_mm2 = weight_mm2 * seen(at_mm)
+    if seen is not None:
+        weight_mm2 = weight_mm2 * seen(at_mm)
     size = _PER_SPOT * len(spots) + 1
     rows = np.empty((size, at_mm.shape[1]))
     speckled = np.zeros(at_mm.shape[1])
@@ -134,16 +144,60 @@ def what_is_told(
     for k, spot in enumerate(spots):
         information[_PER_SPOT * k + 2, _PER_SPOT * k + 2] += 1.0 / spot.radius_relative_sigma**2
     # What tells nothing at all keeps a variance that is finite, and larger than any that matters.
-    scale = np.maximum(np.sqrt(np.diag(information)), 1e-9)
-    inverse = np.linalg.inv(information / np.outer(scale, scale) + 1e-12 * np.eye(size))
-    inverse /= np.outer(scale, scale)
+    scale = np.maximum(np.sqrt(information.diagonal()), 1e-9)
+    scales = scale[:, None] * scale
+    inverse = np.linalg.inv(information / scales + _hair(size)) / scales
     places = [_PER_SPOT * k + c for k in range(len(spots)) for c in (0, 1)]
-    covariance = inverse[np.ix_(places, places)]
+    covariance = inverse[places][:, places]
     amplitudes = rows[[*(_PER_SPOT * k + 3 for k in range(len(spots))), -1]]
     powers = tuple(
         _significance(k, amplitudes, weight_mm2, noise, spot.peak_e) for k, spot in enumerate(spots)
     )
     return Told((covariance + covariance.T) / 2.0, powers)
+
+
+@lru_cache(maxsize=8)
+def _hair(size: int) -> Array:
+    return 1e-12 * np.eye(size)
+
+
+def _apart(spots: Sequence[Bright], reach_radii: float) -> bool:
+    if len(spots) == 1:
+        return True
+    one, other = spots
+    reach = reach_radii * (one.radius_mm + other.radius_mm)
+    return math.dist(one.center_mm, other.center_mm) > _APART * reach
+
+
+def _told_apart(spots: Sequence[Bright], noise: PictureNoise, reach_radii: float) -> Told:
+    """Do the same for spots that are seen whole and by themselves, so that rings stand for places.
+
+    By symmetry a centre does not depend on what else is unknown.
+    """
+    covariance = np.zeros((2 * len(spots), 2 * len(spots)))
+    dark = noise.floor_e2 * noise.pixel_mm2 / noise.frames
+    sums, evens = [], []
+    nodes, weights = _radial()
+    for k, spot in enumerate(spots):
+        reach = reach_radii * spot.radius_mm
+        r = reach * nodes
+        area = 2.0 * math.pi * reach * r * weights
+        per_mm2 = 4.0 / spot.radius_mm**2
+        own = spot.peak_e * np.exp(-0.5 * per_mm2 * r * r)
+        variance = own * (noise.pixel_mm2 / noise.frames) + dark + noise.speckle_mm2 * own * own
+        slope = own * (per_mm2 * r)
+        told = 0.5 * float((slope * slope) @ (area / variance))
+        covariance[2 * k, 2 * k] = covariance[2 * k + 1, 2 * k + 1] = 1.0 / max(told, 1e-18)
+        sums.append((float((own * own) @ area) / dark, float(own @ area) / dark, float(area.sum()) / dark))
+        # What its surroundings tell of the even background, its own power left open.
+        weight = area / variance
+        crossed = float(own @ weight)
+        evens.append(float(weight.sum()) - crossed * crossed / max(float((own * own) @ weight), 1e-18))
+    powers = [
+        math.sqrt(max(square - both * both / (even + sum(evens) - evens[k]), 0.0))
+        for k, (square, both, even) in enumerate(sums)
+    ]
+    return Told(covariance, tuple(powers))
 
 
 def _significance(
@@ -155,13 +209,13 @@ def _significance(
     """
     if peak_e <= 0.0:
         return 0.0
-    others = np.delete(amplitudes[:-1], spot, axis=0)
-    light = others.sum(axis=0)
-    variance = (light + noise.floor_e2) * (noise.pixel_mm2 / noise.frames)
-    variance += noise.speckle_mm2 * (others * others).sum(axis=0)
+    others = [row for k, row in enumerate(amplitudes[:-1]) if k != spot]
+    variance = np.full(len(weight_mm2), noise.floor_e2 * noise.pixel_mm2 / noise.frames)
+    for light in others:
+        variance += light * (noise.pixel_mm2 / noise.frames) + noise.speckle_mm2 * light * light
     information = (amplitudes * (weight_mm2 / variance)) @ amplitudes.T
-    scale = np.maximum(np.sqrt(np.diag(information)), 1e-9)
-    inverse = np.linalg.inv(information / np.outer(scale, scale) + 1e-12 * np.eye(len(scale)))
+    scale = np.maximum(np.sqrt(information.diagonal()), 1e-9)
+    inverse = np.linalg.inv(information / (scale[:, None] * scale) + _hair(len(scale)))
     return float(scale[spot] / math.sqrt(max(inverse[spot, spot], 1e-300)))
 
 

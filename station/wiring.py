@@ -37,11 +37,11 @@ class PlateCamera:
     plate: PlateSpec
     camera: Camera
     table: CameraTable
+    sensor: Sensor = field(init=False)
+    """What the statistics of the camera's pixels need."""
 
-    @property
-    def sensor(self) -> Sensor:
-        """What the statistics of the camera's pixels need."""
-        return Sensor(**self.table.sensor.model_dump())
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "sensor", Sensor(**self.table.sensor.model_dump()))
 
 
 @dataclass(slots=True)

@@ -7,7 +7,7 @@ of every run. What comes out depends on the configuration and one seed only, bit
 from __future__ import annotations
 
 import hashlib
-import json
+import marshal
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from functools import lru_cache
@@ -86,7 +86,8 @@ class MemoryRecord:
 
     def digest(self) -> str:
         """Return the SHA-256 of the whole record; equal records have equal digests."""
-        return hashlib.sha256(json.dumps(self.data(), sort_keys=True).encode()).hexdigest()
+        # Format 2 writes plain values as they are, to the last bit and without regard to which are one object.
+        return hashlib.sha256(marshal.dumps(self.data(), 2)).hexdigest()
 
 
 class Silent:

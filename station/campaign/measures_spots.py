@@ -242,9 +242,12 @@ def _as_spot_image(image: Image) -> SpotImage:
 
 def _light(frame: Frame, sensor: Sensor, state: SceneState | None) -> Light:
     """Look at a few pixels: an even frame that is darker or brighter than it should be was spoilt."""
-    rows, columns = frame.pixels.shape
-    places = [(rows * n // _SAMPLES, columns * m // _SAMPLES) for n, m in _PLACES]
-    middle = float(sorted(frame.pixels.item(place) for place in places)[len(places) // 2])
+    if any(frame.pixels.strides):
+        rows, columns = frame.pixels.shape
+        places = [(rows * n // _SAMPLES, columns * m // _SAMPLES) for n, m in _PLACES]
+        middle = float(sorted(frame.pixels.item(place) for place in places)[len(places) // 2])
+    else:  # one number in memory stands for all pixels
+        middle = float(frame.pixels.item(0))
     if middle >= 0.95 * sensor.full_scale_dn:
         return "white"
     lit = state is not None and (state.shutter_open or state.lamp_on)

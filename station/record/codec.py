@@ -12,6 +12,7 @@ import types
 import typing
 from collections.abc import Mapping, Sequence, Set
 from enum import Enum
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -47,25 +48,37 @@ def encode(value: Any) -> JsonValue:
     CodecError
         For a type that no message has, and for a float that is not finite.
     """
-    if value is None or isinstance(value, bool | int | str):
-        return value.value if isinstance(value, Enum) else value
-    if isinstance(value, float | np.floating):
+    kind = type(value)
+    if kind in _AS_THEY_ARE:
+        return value  # type: ignore[no-any-return]  # one of the types that JSON knows
+    if kind is float or isinstance(value, np.floating):
         if not math.isfinite(value):
             raise CodecError(f"{value} is not finite; a message never carries that")
         return float(value)
+    if isinstance(value, np.ndarray):
+        if value.dtype == np.float64 and np.isfinite(value).all():
+            return value.tolist()  # type: ignore[no-any-return]  # lists of floats
+        return encode(value.tolist())
     if isinstance(value, Enum):
         return encode(value.value)
-    if isinstance(value, np.integer):
+    if isinstance(value, np.integer | int):
         return int(value)
-    if isinstance(value, np.ndarray):
-        return encode(value.tolist())
     return _encode_many(value)
 
 
+_AS_THEY_ARE = frozenset({type(None), bool, int, str})
+
+
+@lru_cache(maxsize=64)
+def _fields(kind: type) -> tuple[str, ...]:
+    return tuple(field.name for field in dataclasses.fields(kind))
+
+
 def _encode_many(value: Any) -> JsonValue:
-    if dataclasses.is_dataclass(value) and type(value).__name__ in _TYPES:
-        fields = {field.name: encode(getattr(value, field.name)) for field in dataclasses.fields(value)}
-        return {"is": type(value).__name__, **fields}
+    kind = type(value)
+    if _TYPES.get(kind.__name__) is kind:
+        fields = {name: encode(getattr(value, name)) for name in _fields(kind)}
+        return {"is": kind.__name__, **fields}
     if isinstance(value, Mapping):
         return {str(encode(key)): encode(part) for key, part in value.items()}
     if isinstance(value, Set):
