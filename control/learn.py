@@ -46,6 +46,11 @@ _BEND: Final = 0.03
 _FLAT_PER_MM: Final = 1e-3
 _BEND_AT_ONCE: Final = 0.01
 _STRONGEST_PER_MM: Final = 0.1
+_TURNED: Final = np.repeat(np.eye(2), [4, 2], axis=0)
+"""Which plate's clocking turns which of the six coordinates."""
+
+_REFERRED: Final = np.vstack([np.eye(2, 4), np.eye(2, 4), np.eye(2, 4, 2)])
+"""Which coordinate of the references each of the six is counted from."""
 
 
 class LearnedModel:
@@ -88,6 +93,7 @@ class LearnedModel:
         self._repeat, self._drift = bench.repeatability(), bench.drift()
         self._null = np.asarray(bench.null_axes, dtype=np.float64)
         self._nominal = bench.matrix()
+        self._belong = references.six()
         self._traced_last: tuple[Vector, Vector, Vector] | None = None
         self._predicted_last: tuple[tuple[int, int, bytes, bytes], tuple[Vector, Vector]] | None = None
 
@@ -361,10 +367,8 @@ class LearnedModel:
 
     def _change(self) -> Vector:
         """Change of the sensitivities by what was learned of distances and curvatures."""
-        l1, l2 = self.mean[DISTANCES]
-        change: Vector = l1 * self.lens.per_l1_mm + l2 * self.lens.per_l2_mm
-        for curvature, per_curvature in zip(self.mean[FIXED_COUNT:], self.lens.per_curvature, strict=True):
-            change = change + curvature * per_curvature
+        learned = np.concatenate([self.mean[DISTANCES], self.mean[FIXED_COUNT:]])
+        change: Vector = (learned @ self.lens.per_shape.reshape(-1, 24)).reshape(6, 4)
         return change
 
     def _from_null(self, axes: Vector, sides: Vector) -> Vector:
@@ -397,16 +401,15 @@ class LearnedModel:
         beam = looks.traced + (total @ moved[:, :, None])[:, :, 0] + looks.at @ change.T
         quarter = np.empty_like(beam)
         quarter[:, 0::2], quarter[:, 1::2] = -beam[:, 1::2], beam[:, 0::2]
+        shapes = (self.lens.per_shape @ poses.T).transpose(2, 1, 0)
         by = np.zeros((len(looks), 6, self.size))
         by[:, :, POSE] = total
         by[:, :, MOUNT] = (total[:, :, :, None] * shift[:, None, None, :]).reshape(len(looks), 6, 16)
-        by[:, :4, 20], by[:, 4:, 21] = quarter[:, :4], quarter[:, 4:]
-        by[:, :, 22], by[:, :, 23] = poses @ self.lens.per_l1_mm.T, poses @ self.lens.per_l2_mm.T
-        for number, per_curvature in enumerate(self.lens.per_curvature):
-            by[:, :, FIXED_COUNT + number] = poses @ per_curvature.T
-        by[:, 0, 24] = by[:, 2, 24] = by[:, 1, 25] = by[:, 3, 25] = by[:, 4, 26] = by[:, 5, 27] = 1.0
-        by[:, :, BACKLASH] = (total @ mount) * looks.sides[:, None, :] / -2.0
-        by[here, :, HERE] = total[here]
-        spots = beam + quarter * self.mean[[20, 20, 20, 20, 21, 21]]
-        spots += self.mean[[24, 25, 24, 25, 26, 27]] + self.references.six()
+        by[:, :, CLOCKING] = quarter[:, :, None] * _TURNED
+        by[:, :, DISTANCES], by[:, :, FIXED_COUNT:] = shapes[:, :, :2], shapes[:, :, 2:]
+        by[:, :, REFERENCES] = _REFERRED
+        by[:, :, BACKLASH] = (total @ mount) * (looks.sides / -2.0)[:, None, :]
+        by[:, :, HERE] = np.where(here[:, None, None], total, 0.0)
+        spots = beam + quarter * (_TURNED @ self.mean[CLOCKING])
+        spots += _REFERRED @ self.mean[REFERENCES] + self._belong
         return spots, by

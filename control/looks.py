@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from control.model import LensModel
-from control.unknowns import UNSEEN_MM2, Vector, as_rows
+from control.unknowns import UNSEEN_MM2, UNSEEN_NOISE, Vector, as_rows
 from vision.spots import Spot, SpotName
 
 
@@ -55,7 +55,7 @@ class Looks:
             np.array([stand]),
             np.zeros(1, dtype=bool),
             np.zeros((1, 6)),
-            np.eye(6)[None] * UNSEEN_MM2,
+            UNSEEN_NOISE[None],
             np.zeros((1, 6), dtype=bool),
             np.zeros((1, 4)),
             np.zeros((1, 6)),

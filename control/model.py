@@ -42,10 +42,8 @@ class LensModel:
         The three as the numbers that are traced.
     at_null : ndarray, shape (6, 4)
         Sensitivities of the spots at the null, mm per (mm, mm, mrad, mrad).
-    per_l1_mm, per_l2_mm : ndarray, shape (6, 4)
-        Change of the sensitivities per mm of L1 and of L2.
-    per_curvature : ndarray, shape (surfaces, 6, 4)
-        Change of the sensitivities per 1 / mm of each surface's curvature.
+    per_shape : ndarray, shape (2 + surfaces, 6, 4)
+        Change of the sensitivities per mm of L1 and of L2, and per 1 / mm of each surface's curvature.
     radius_mm, power_fraction : tuple of float
         Radius (1/e^2) and power of each spot at the null.
     """
@@ -55,11 +53,14 @@ class LensModel:
     beam: Beam
     rays: RayModel
     at_null: NDArray[np.float64]
-    per_l1_mm: NDArray[np.float64]
-    per_l2_mm: NDArray[np.float64]
-    per_curvature: NDArray[np.float64]
+    per_shape: NDArray[np.float64]
     radius_mm: tuple[float, ...]
     power_fraction: tuple[float, ...]
+
+    @property
+    def per_curvature(self) -> NDArray[np.float64]:
+        """Change of the sensitivities per 1 / mm of each surface's curvature, shape (surfaces, 6, 4)."""
+        return self.per_shape[2:]
 
     @property
     def curvatures_per_mm(self) -> NDArray[np.float64]:
@@ -92,19 +93,17 @@ def lens_model(lens: Lens, layout: Layout, beam: Beam) -> LensModel:
     base = paraxial_sensitivities(small, layout, beam)
     farther = replace(layout, l1_mm=layout.l1_mm + 0.1), replace(layout, l2_mm=layout.l2_mm + 0.1)
     per_l1, per_l2 = (10.0 * (paraxial_sensitivities(small, place, beam) - base) for place in farther)
-    per_curvature = np.stack(
-        [
-            (paraxial_sensitivities(_bent(small, number, _BEND_PER_MM), layout, beam) - base) / _BEND_PER_MM
-            for number in range(len(lens.surfaces))
-        ]
-    )
+    per_curvature = [
+        (paraxial_sensitivities(_bent(small, number, _BEND_PER_MM), layout, beam) - base) / _BEND_PER_MM
+        for number in range(len(lens.surfaces))
+    ]
     null = np.zeros((1, 4))
     shapes = [beam_on_plate(lens, layout, beam, null, path) for path in PATHS]
     radii = tuple(float(math.sqrt(np.trace(shape.radius_matrix[0]) / 2.0)) for shape in shapes)
     landings = trace(lens, layout, beam, null, PATHS)
     powers = tuple(float(landings[path].power_fraction[0]) for path in PATHS)
     rays = RayModel.of(lens, layout, beam)
-    bare = LensModel(lens, layout, beam, rays, base, per_l1, per_l2, per_curvature, radii, powers)
+    bare = LensModel(lens, layout, beam, rays, base, np.stack([per_l1, per_l2, *per_curvature]), radii, powers)
     return replace(bare, at_null=bare.linearise(null)[1][0])
 
 

@@ -30,7 +30,8 @@ def radial_coverage_factor(coverage: float, degrees_of_freedom: float = math.inf
 
 def largest_sigma(covariance: Vector) -> float:
     """Return the standard uncertainty along the worst direction of a 2 x 2 covariance."""
-    return math.sqrt(max(float(np.linalg.eigvalsh(covariance)[-1]), 0.0))
+    (xx, _), (xy, yy) = covariance.tolist()
+    return math.sqrt(max((xx + yy) / 2.0 + math.hypot((xx - yy) / 2.0, xy), 0.0))
 
 
 def propagate(sensitivities: Vector, covariance: Vector) -> Vector:

@@ -28,6 +28,9 @@ FIXED_COUNT: Final = 36
 UNSEEN_MM2: Final = 1e8
 """Variance of a coordinate that was not seen."""
 
+UNSEEN_NOISE: Final = np.eye(6) * UNSEEN_MM2
+"""Covariance of a look that saw nothing."""
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class References:
@@ -100,9 +103,9 @@ def innovation(predicted: tuple[Vector, Vector], spots: Mapping[SpotName, Spot])
     if not spots:
         return 0.0, 0
     values, noise, seen = as_rows(spots)
-    off = (values - predicted[0])[seen]
-    spread = (noise + predicted[1])[np.ix_(seen, seen)]
-    return float(off @ np.linalg.solve(spread, off)), int(np.sum(seen))
+    # What was not seen is no further off than nothing, and its variance keeps it from counting.
+    off = np.where(seen, values - predicted[0], 0.0)
+    return float(off @ np.linalg.solve(noise + predicted[1], off)), int(np.count_nonzero(seen))
 
 
 def through(lever: Vector, covariance: Vector) -> Vector:
@@ -113,7 +116,7 @@ def through(lever: Vector, covariance: Vector) -> Vector:
 
 def as_rows(sightings: Mapping[SpotName, Spot]) -> tuple[Vector, Vector, NDArray[np.bool_]]:
     """Put the spots seen into six coordinates; what was not seen gets a variance beyond all meaning."""
-    values, noise, seen = np.zeros(6), np.eye(6) * UNSEEN_MM2, np.zeros(6, dtype=bool)
+    values, noise, seen = np.zeros(6), UNSEEN_NOISE.copy(), np.zeros(6, dtype=bool)
     for number, name in enumerate(SPOTS):
         if name in sightings:
             part = slice(2 * number, 2 * number + 2)

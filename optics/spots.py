@@ -40,6 +40,8 @@ FEW = 6
 WRITTEN_OUT = 40
 """The same for the kernel written out."""
 
+_PLAIN = frozenset({float, int})
+
 TINY = 1e-30
 """Complex step: so small that its square vanishes, so that the derivative is exact to rounding."""
 
@@ -105,7 +107,7 @@ def model_spot_coordinates(model: RayModel, poses: ArrayLike) -> NDArray[np.floa
     array = as_poses(poses)
     if len(array) <= WRITTEN_OUT:
         numbers = numbers_of(model)
-        if all(isinstance(number, float | int) for number in numbers):
+        if _PLAIN.issuperset(map(type, numbers)):
             found, lost = written_out(_plan(model), model.surface_count)(numbers, array.tolist())
             if lost >= 0:
                 raise _lost(array.T, lost)

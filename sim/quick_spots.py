@@ -16,7 +16,6 @@ import numpy as np
 
 from optics.errors import RayLostError
 from optics.gaussian import beam_on_plate
-from optics.layout import Beam
 from optics.rays import RayModel
 from optics.spots import model_spot_coordinates
 from optics.trace import SpotPath, trace
@@ -85,21 +84,23 @@ class QuickSpots:
     def _at(self, state: SceneState) -> dict[SpotPath, QuickSpot]:
         true, nuisances = self._true, self._nuisances
         light = true.power_at(state.time_s, nuisances) if state.shutter_open else 0.0
-        beam = true.beam_at(state.time_s, nuisances)
         if state.pose is None:
+            beam = true.beam_at(state.time_s, nuisances)
             bare = bare_spot(true.lens, true.layout, beam, light)
             at_mm = bare.bench_mm.tolist()
             spot = self._spot(SpotPath.TRANSMITTED, at_mm, bare.radii_mm[0], light, state.time_s)
             return {SpotPath.TRANSMITTED: spot}
         pose = np.array([state.pose])
         shapes = self._shapes_at_null()
-        reach_mm = math.hypot(state.pose[0] - beam.offset_mm[0], state.pose[1] - beam.offset_mm[1])
+        model = self._model(state.time_s)
+        reach_mm = math.hypot(state.pose[0] - model.offset_x_mm, state.pose[1] - model.offset_y_mm)
         lit = dict.fromkeys(PATHS, True)
         try:
-            places = model_spot_coordinates(self._model(beam), pose).reshape(3, 2)
+            places = model_spot_coordinates(model, pose).reshape(3, 2)
         except RayLostError:
             places, reach_mm = np.zeros((3, 2)), math.inf
         if reach_mm > _SAFELY_INSIDE * true.lens.clear_aperture_mm / 2:
+            beam = true.beam_at(state.time_s, nuisances)
             landings = trace(true.lens, true.layout, beam, pose, PATHS)
             lit = {path: bool(landings[path].lit[0]) for path in PATHS}
             places = np.array([landings[path].landing_mm[0] for path in PATHS])
@@ -111,18 +112,17 @@ class QuickSpots:
             for k, path in enumerate(PATHS)
         }
 
-    def _model(self, beam: Beam) -> RayModel:
+    def _model(self, time_s: float) -> RayModel:
         """Return the bench in numbers; only the beam differs from frame to frame."""
-        if self._base is None or self._base[0] != beam.wavelength_nm:
-            self._base = beam.wavelength_nm, RayModel.of(self._true.lens, self._true.layout, beam)
-        (x_mm, y_mm), (slope_x, slope_y) = beam.offset_mm, beam.slope_mrad
-        return replace(
-            self._base[1],
-            offset_x_mm=x_mm,
-            offset_y_mm=y_mm,
-            slope_x=slope_x * 1e-3,
-            slope_y=slope_y * 1e-3,
-        )
+        true = self._true
+        wavelength_nm = true.wavelength_nm_at(time_s, self._nuisances)
+        if self._base is None or self._base[0] != wavelength_nm:
+            beam = replace(true.beam, wavelength_nm=wavelength_nm)
+            self._base = wavelength_nm, RayModel.of(true.lens, true.layout, beam)
+        base = self._base[1]
+        (x_mm, y_mm), (slope_x, slope_y) = true.aim_at(time_s, self._nuisances)
+        lens = base.curvatures_per_mm, base.thicknesses_mm, base.indices
+        return RayModel(*lens, base.l1_mm, base.l2_mm, x_mm, y_mm, slope_x * 1e-3, slope_y * 1e-3)
 
     def _spot(
         self, path: SpotPath, bench_mm: Sequence[float], radius_mm: float, power: float, time_s: float

@@ -19,6 +19,8 @@ from vision.plate import PlateSpec
 
 _WAVES = 5
 
+Two = tuple[float, float]
+
 
 @dataclass(frozen=True, slots=True)
 class Drift:
@@ -116,18 +118,28 @@ class TrueBench:
 
     def beam_at(self, time_s: float, nuisances: SceneNuisances, drifted_s: float | None = None) -> Beam:
         """Return the beam at a time: knocked, hopped, and drifted as at ``drifted_s`` where that is given."""
+        offset_mm, slope_mrad = self.aim_at(time_s, nuisances, drifted_s)
+        wavelength_nm = self.wavelength_nm_at(time_s, nuisances)
+        return replace(self.beam, wavelength_nm=wavelength_nm, offset_mm=offset_mm, slope_mrad=slope_mrad)
+
+    def aim_at(
+        self, time_s: float, nuisances: SceneNuisances, drifted_s: float | None = None
+    ) -> tuple[Two, Two]:
+        """Return where the beam crosses z = 0 (mm) and its slopes (mrad), as :meth:`beam_at` has them."""
         drifted_s = time_s if drifted_s is None else drifted_s
         step = nuisances.beam_step_mm if time_s >= nuisances.beam_step_time_s else (0.0, 0.0)
-        hop = nuisances.mode_hop_nm if time_s >= nuisances.mode_hop_time_s else 0.0
         (x, y), (slope_x, slope_y) = self.beam.offset_mm, self.beam.slope_mrad
         drift_x, drift_y = self.offset_drift
         turn_x, turn_y = self.slope_drift
-        return replace(
-            self.beam,
-            wavelength_nm=self.beam.wavelength_nm + hop,
-            offset_mm=(x + step[0] + drift_x.at(drifted_s), y + step[1] + drift_y.at(drifted_s)),
-            slope_mrad=(slope_x + turn_x.at(drifted_s), slope_y + turn_y.at(drifted_s)),
+        return (
+            (x + step[0] + drift_x.at(drifted_s), y + step[1] + drift_y.at(drifted_s)),
+            (slope_x + turn_x.at(drifted_s), slope_y + turn_y.at(drifted_s)),
         )
+
+    def wavelength_nm_at(self, time_s: float, nuisances: SceneNuisances) -> float:
+        """Return the wavelength at a time."""
+        hop = nuisances.mode_hop_nm if time_s >= nuisances.mode_hop_time_s else 0.0
+        return self.beam.wavelength_nm + hop
 
     def power_at(self, time_s: float, nuisances: SceneNuisances) -> float:
         """Return the beam's power relative to its nominal one."""

@@ -345,7 +345,7 @@ class SightingModel:
         for k, (name, spot) in enumerate(spots.items()):
             part = slice(2 * k, 2 * k + 2)
             own = covariance[part, part]
-            sigma = math.sqrt(float(np.linalg.eigvalsh(told.covariance_mm2[part, part])[1]))
+            sigma = _largest_sigma(told.covariance_mm2[part, part])
             if sigma > _USELESS * spot.radius_mm:
                 reason = Reason.UNRESOLVED if count > 1 else Reason.TOO_UNCERTAIN
                 detail = f"light is seen, but its centre is uncertain by {sigma:.2g} mm (k = 1)"
@@ -413,7 +413,7 @@ class SightingModel:
         gain -= _misfit(front, expected[0]) + _misfit(back, expected[1])
         apart = front.center_mm - back.center_mm
         spread = front.covariance_mm2 + back.covariance_mm2
-        return gain < _DECIDED and float(apart @ np.linalg.solve(spread, apart)) > 9.0
+        return gain < _DECIDED and _square(apart, spread) > 9.0
 
     def _missing(
         self,
@@ -427,7 +427,7 @@ class SightingModel:
         """Say why a spot was not seen, as vision does."""
         seen_by = self._cameras[camera]
         center = np.asarray(expected.center_mm, float)
-        sigma = math.sqrt(float(np.linalg.eigvalsh(expected.covariance_mm2)[1]))
+        sigma = _largest_sigma(np.asarray(expected.covariance_mm2))
         if hole is not None:
             bound = self._unseen_mm(camera, expected, other, other_expected, hole[1], exposure_s)
             if bound > 0.0 and math.hypot(*(center - hole[0])) < bound + 2.0 * sigma:
@@ -484,8 +484,19 @@ def _irradiance(spot: QuickSpot) -> float:
 
 
 def _misfit(seen: Spot, expected: Expectation) -> float:
-    offset = seen.center_mm - np.asarray(expected.center_mm)
-    return float(offset @ np.linalg.solve(np.asarray(expected.covariance_mm2) + seen.covariance_mm2, offset))
+    return _square(seen.center_mm - expected.center_mm, expected.covariance_mm2 + seen.covariance_mm2)
+
+
+def _square(offset: Array, covariance: Array) -> float:
+    """Return the squared distance of an offset, shape (2,), in units of a covariance."""
+    (x, y), ((xx, xy), (_, yy)) = offset.tolist(), covariance.tolist()
+    return float((yy * x * x - 2.0 * xy * x * y + xx * y * y) / (xx * yy - xy * xy))
+
+
+def _largest_sigma(covariance: Array) -> float:
+    """Return the standard deviation along the worst direction of a 2 x 2 covariance."""
+    (xx, xy), (_, yy) = covariance.tolist()
+    return math.sqrt((xx + yy) / 2.0 + math.hypot((xx - yy) / 2.0, xy))
 
 
 def _owned(

@@ -68,7 +68,7 @@ def test_derivatives_by_distance_and_curvature_agree_with_the_trace_of_a_changed
     pose = np.array([[0.01, -0.02, 0.1, 0.2]])
     here = spot_coordinates(lens, REF_LAYOUT, REF_BEAM, pose)
     farther = spot_coordinates(lens, replace(REF_LAYOUT, l1_mm=REF_LAYOUT.l1_mm + 1.0), REF_BEAM, pose)
-    assert (farther - here)[0] == pytest.approx((pose @ model.per_l1_mm.T)[0], abs=2e-6)
+    assert (farther - here)[0] == pytest.approx((pose @ model.per_shape[0].T)[0], abs=2e-6)
     surface = lens.surfaces[1]
     other = replace(surface, radius_mm=1.0 / (surface.curvature_per_mm + 1e-5))
     bent = replace(lens, surfaces=(lens.surfaces[0], other))
