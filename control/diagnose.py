@@ -13,8 +13,8 @@ from scipy.special import chdtrc
 from control.learn import LearnedModel
 from control.plan import AlignmentPlan, Prescription
 from control.refits import refitted
-from control.scores import RIVAL, slow_and_sudden, wrong_power
-from control.suspicion import LEAST_GAIN, SURE, Suspicion
+from control.scores import RIVAL, power_fit, slow_and_sudden, wrong_power
+from control.suspicion import LEAST_GAIN, SURE, Fault, Suspicion, is_sure
 
 
 def suspicions(model: LearnedModel, plan: AlignmentPlan) -> list[Suspicion]:
@@ -24,11 +24,12 @@ def suspicions(model: LearnedModel, plan: AlignmentPlan) -> list[Suspicion]:
     if model.cost() < LEAST_GAIN:  # nothing can gain more than all that is left
         return []
     found = slow_and_sudden(model)
-    if plan.prescription is Prescription.KNOWN:
-        found.append(wrong_power(model))
-    scattered = chdtrc(max(model.misfit()[1], 1), model.cost()) < SURE
-    if not scattered and not any(suspicion.sure for suspicion in found):
+    known = plan.prescription is Prescription.KNOWN
+    doubtful = known and is_sure(Fault.WRONG_LENS, 1, power_fit(model)[0])
+    if not doubtful and not any(suspicion.sure for suspicion in found) and not scattered(model):
         return []
+    if known:
+        found.append(wrong_power(model))
     found = [against_scatter(model, suspicion) for suspicion in found]
     exact = refitted(model, plan, found)
     # One measure of the scatter for all, since they are to be compared; each its own against chance.
@@ -41,6 +42,11 @@ def suspicions(model: LearnedModel, plan: AlignmentPlan) -> list[Suspicion]:
     if not any(suspicion.sure for suspicion in [*found, *exact]):
         return []
     return sorted((rival for rival in exact if rival.chance < RIVAL), key=lambda rival: -rival.weight)
+
+
+def scattered(model: LearnedModel) -> bool:
+    """Say whether the looks scatter more than chance explains, whatever the cause."""
+    return bool(chdtrc(max(model.misfit()[1], 1), model.cost()) < SURE)
 
 
 def against_scatter(model: LearnedModel, suspicion: Suspicion) -> Suspicion:

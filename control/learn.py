@@ -311,15 +311,17 @@ class LearnedModel:
         spread = looks.slopes @ away @ looks.slopes.transpose(0, 2, 1)
         return np.where((looks.stands == self._stand)[:, None, None], 0.0, spread)
 
+    def _root(self) -> Vector:
+        """Return the lower triangular roots (n, 6, 6) of the looks' information; see :class:`Rows`."""
+        return np.asarray(np.linalg.cholesky(inverse(self.looks.noise + self._spread())), dtype=np.float64)
+
     def solve(self) -> None:
         """Iterate to the MAP; trace anew only where the pose has left its linearisation."""
         looks = self.looks
         poses = self._poses_at(looks.axes, looks.sides)
-        root: Vector | None = None
+        root = self._root()
         for _ in range(_ROUNDS):
             before = poses
-            if root is None:
-                root = np.linalg.cholesky(inverse(looks.noise + self._spread()))
             spots, by = self._spots_and_derivatives(looks)
             self.rows = Rows(by, root, np.where(looks.seen, looks.values - spots, 0.0))
             white = self.rows.whiten(np.concatenate([by, self.rows.residual[:, :, None]], axis=2))
@@ -333,10 +335,10 @@ class LearnedModel:
             stale = np.any(np.abs(poses - looks.at) > _RETRACE, axis=1)
             bend = self._bend()
             if bend:
-                root = None
+                root = self._root()
             elif np.any(stale):
                 looks.trace(self.lens, stale, poses[stale])
-                root = None
+                root = self._root()
             elif np.all(np.abs(poses - before) <= _STILL):
                 return
 

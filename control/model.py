@@ -103,7 +103,8 @@ def lens_model(lens: Lens, layout: Layout, beam: Beam) -> LensModel:
     landings = trace(lens, layout, beam, null, PATHS)
     powers = tuple(float(landings[path].power_fraction[0]) for path in PATHS)
     rays = RayModel.of(lens, layout, beam)
-    bare = LensModel(lens, layout, beam, rays, base, np.stack([per_l1, per_l2, *per_curvature]), radii, powers)
+    per_shape = np.stack([per_l1, per_l2, *per_curvature])
+    bare = LensModel(lens, layout, beam, rays, base, per_shape, radii, powers)
     return replace(bare, at_null=bare.linearise(null)[1][0])
 
 

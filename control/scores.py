@@ -80,8 +80,11 @@ def slow_and_sudden(model: LearnedModel) -> list[Suspicion]:
             gains, amounts = each[:, part.start], its[:, part]
         else:
             gains, amounts = best_amounts(room[1:, part, part], pull[1:, part], USUAL[part])
+        worth = gains > _WORTH_A_LOOK[count]
+        if not worth.any():
+            continue
         matter = np.any(np.abs(amounts) >= least[part], axis=1)
-        for number in np.flatnonzero(matter & (gains > _WORTH_A_LOOK[count])):
+        for number in np.flatnonzero(matter & worth):
             sizes = tuple(float(amount) for amount in amounts[number])
             words = sudden_words(model, fault, part, amounts[number], int(number) + 1)
             found.append(Suspicion(fault, float(gains[number]), count, words, part, int(number) + 1, sizes))
@@ -189,9 +192,19 @@ def _power_columns(model: LearnedModel) -> Vector:
     """Change of the spots (n, 6, 1) per relative change of all curvatures."""
     looks = model.looks
     curvatures = model.lens.curvatures_per_mm
-    change = np.tensordot(curvatures, model.lens.per_curvature, axes=1)
+    change = (curvatures @ model.lens.per_curvature.reshape(-1, 24)).reshape(6, 4)
     columns: Vector = (looks.at @ change.T)[:, :, None]
     return columns
+
+
+def power_fit(model: LearnedModel) -> tuple[float, float, float]:
+    """Return gain, relative amount and information of all curvatures wrong by the same share."""
+    assert model.rows is not None
+    extra = model.rows.whiten(_power_columns(model))
+    pull = extra.T @ model.rows.whiten(model.rows.residual[:, :, None])[:, 0]
+    room = information_left(model, extra)
+    gains, amounts = best_amounts(room[None], pull[None], np.ones(1))
+    return float(gains[0]), float(amounts[0, 0]), float(room[0, 0])
 
 
 def wrong_power(model: LearnedModel, recipe_mm: float | None = None) -> Suspicion:
@@ -199,15 +212,10 @@ def wrong_power(model: LearnedModel, recipe_mm: float | None = None) -> Suspicio
 
     ``recipe_mm`` is the focal length that the recipe says, when the model's lens is another already.
     """
-    assert model.rows is not None
-    extra = model.rows.whiten(_power_columns(model))
-    pull = extra.T @ model.rows.whiten(model.rows.residual[:, :, None])[:, 0]
-    room = information_left(model, extra)
-    gains, amounts = best_amounts(room[None], pull[None], np.ones(1))
-    gain, amount = float(gains[0]), float(amounts[0, 0])
+    gain, amount, room = power_fit(model)
     focal = model.lens.lens.effective_focal_length_mm(model.lens.beam.wavelength_nm)
     seen = focal / (1.0 + amount) if abs(1.0 + amount) > 1e-3 else math.inf
-    spread = 2.0 * abs(seen) / math.sqrt(max(float(room[0, 0]), _NEGLIGIBLE))
+    spread = 2.0 * abs(seen) / math.sqrt(max(room, _NEGLIGIBLE))
     recipe = focal if recipe_mm is None else recipe_mm
     words = (
         f"wrong lens: the spots answer like a focal length of {seen:.1f} +- {spread:.1f} mm (k = 2), the "

@@ -68,18 +68,27 @@ class Suspicion:
     @property
     def chance(self) -> float:
         """Chance of such a gain when nothing is wrong."""
-        return float(chdtrc(self.unknowns, max(self.gain, 0.0) / self.scatter))
+        return _chance(self.unknowns, self.gain / self.scatter)
 
     @property
     def sure(self) -> bool:
         """Whether chance is ruled out."""
-        return self.chance < _SURE_OF.get(self.fault, SURE)
+        return is_sure(self.fault, self.unknowns, self.gain / self.scatter)
 
     @property
     def weight(self) -> float:
         """Gain less what so many unknowns gain by chance or by bending to what is not linear."""
         bending = 0.0 if self.exact else 0.03
         return self.gain * (1.0 - bending * self.unknowns) - 6.0 * self.unknowns
+
+
+def _chance(unknowns: int, gain: float) -> float:
+    return float(chdtrc(unknowns, max(gain, 0.0)))
+
+
+def is_sure(fault: Fault, unknowns: int, gain: float) -> bool:
+    """Say whether chance is ruled out as the reason of such a gain."""
+    return _chance(unknowns, gain) < _SURE_OF.get(fault, SURE)
 
 
 def certain(found: list[Suspicion]) -> Suspicion | None:

@@ -1,8 +1,9 @@
 """The ray kernel written out: one plan, plain numbers, no calls.
 
-For a few poses most of the kernel's time goes into calls and tuples, not into arithmetic. So the kernel is run
-once per plan on symbols that write down what is done with them, and what they wrote is compiled: the same
-operations in the same order, in about a tenth of the time. What does not depend on the pose is done once.
+For a few poses most of the kernel's time goes into calls and tuples, not into arithmetic. So the kernel is
+run once per plan on symbols that write down what is done with them, and what they wrote is compiled: the same
+operations in the same order, so the same numbers to the last bit, in a fifth of the time. What does not
+depend on the pose is done once.
 """
 
 from __future__ import annotations
@@ -141,6 +142,6 @@ def written_out(plan: Plan, surface_count: int) -> Spots:
         ]
     )
     space: dict[str, Any] = {"sqrt": math.sqrt, "sin": math.sin, "cos": math.cos}
-    exec(compile(text, "<ray kernel written out>", "exec"), space)  # noqa: S102  our own text, made above
+    exec(compile(text, "<ray kernel written out>", "exec"), space)  # our own text, made above
     spots: Spots = space["spots"]
     return spots

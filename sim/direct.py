@@ -1,12 +1,11 @@
-"""Mount, shutter and lamp of the simulated bench as devices without a line: what campaigns by the thousand use.
+"""Mount, shutter and lamp of the simulated bench as devices without a line, for campaigns by the thousand.
 
-The controller does and refuses the same; no words are written, sent and read. Commands take the bench time that
-they take on the line, to within some polls of the driver.
+The controller does and refuses the same; no words are written, sent and read. Commands take the bench time
+that they take on the line, to within some polls of the driver.
 """
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable, Mapping, Sequence
 from functools import partial
 from typing import Final, TypeVar
@@ -146,9 +145,9 @@ class DirectMount:
         DeviceFault
             Before anything moves when not homed, after a fault, out of travel or not finite.
         """
-        asked = "move to " + ", ".join(f"{name} {value:g}" for name, value in targets.items())
+        asked = "move"
         self._require_ready(targets, asked)
-        here = self._controller.positions()
+        here: Mapping[str, float] = self._controller.positions()
         for leg in plan_legs(self._axes, self._table, here, targets, self._last_way):
             here = self._run(leg, here, asked)
         return here
@@ -255,8 +254,8 @@ class DirectShutter:
 
     def _require(self, opened: bool, asked: str) -> None:
         if self._link.controller.shutter.is_open is not opened:
-            where = "closed" if opened else "open"
-            raise self._link.fault(FaultCode.SHUTTER_MISMATCH, asked, f"the shutter's own switch says {where}")
+            came = f"the shutter's own switch says {'closed' if opened else 'open'}"
+            raise self._link.fault(FaultCode.SHUTTER_MISMATCH, asked, came)
 
 
 class DirectLamp:

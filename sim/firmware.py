@@ -7,6 +7,7 @@ from collections import deque
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from enum import Enum
+from functools import lru_cache
 from typing import Literal
 
 import numpy as np
@@ -129,6 +130,8 @@ class SimController:
 
     def update(self) -> None:
         """Bring motion and its consequences up to the present bench time."""
+        if not self.mount.moving:
+            return
         ended = self.mount.settle(self._clock.now_s())
         if ended is None:
             return
@@ -275,14 +278,14 @@ class SimController:
 
     def positions(self) -> dict[str, float]:
         """Return where the axes are by their counters (axis units), as the line carries the numbers."""
-        return {word[0]: float(word[1:]) for word in self._counted()}
+        counter = self.mount.counter_steps(self._clock.now_s()).tolist()
+        axes = zip(self.mount.axes, counter, strict=True)
+        return {axis.name: round(steps * axis.step, _decimals(axis.step)) + 0.0 for axis, steps in axes}
 
     def _position_words(self) -> str:
-        return "AT " + " ".join(self._counted())
-
-    def _counted(self) -> list[str]:
         counter = self.mount.counter_steps(self._clock.now_s())
-        return [_position_word(axis, steps) for axis, steps in zip(self.mount.axes, counter, strict=True)]
+        words = (_position_word(axis, steps) for axis, steps in zip(self.mount.axes, counter, strict=True))
+        return "AT " + " ".join(words)
 
     def _state_words(self) -> str:
         limit = self._limit_forced or self.mount.limit_pressed()
@@ -374,8 +377,13 @@ def _identity() -> str:
     return f"ID {IDENTITY}"
 
 
+@lru_cache(maxsize=16)
+def _decimals(step: float) -> int:
+    return max(4, math.ceil(-math.log10(step)))
+
+
 def _position_word(axis: AxisSpec, steps: float) -> str:
-    text = f"{steps * axis.step:.{max(4, math.ceil(-math.log10(axis.step)))}f}"
+    text = f"{steps * axis.step:.{_decimals(axis.step)}f}"
     return axis.name + (text if float(text) else text.removeprefix("-"))
 
 

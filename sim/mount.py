@@ -64,13 +64,19 @@ def rotation(vector_rad: NDArray[np.float64]) -> NDArray[np.float64]:
     ----------
     vector_rad : ndarray, shape (3,)
     """
-    angle = float(np.linalg.norm(vector_rad))
+    angle = math.sqrt(float(vector_rad @ vector_rad))
     if angle == 0.0:
         return np.eye(3)
-    x, y, z = vector_rad / angle
-    cross = np.array([[0.0, -z, y], [z, 0.0, -x], [-y, x, 0.0]])
-    turned: NDArray[np.float64] = np.eye(3) + math.sin(angle) * cross + (1 - math.cos(angle)) * cross @ cross
-    return turned
+    x, y, z = (vector_rad / angle).tolist()
+    s, c = math.sin(angle), math.cos(angle)
+    v = 1.0 - c
+    return np.array(
+        [
+            [c + v * x * x, v * x * y - s * z, v * x * z + s * y],
+            [v * x * y + s * z, c + v * y * y, v * y * z - s * x],
+            [v * x * z - s * y, v * y * z + s * x, c + v * z * z],
+        ]
+    )
 
 
 def tilted_axis(tilt_mrad: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -358,8 +364,8 @@ class SimMount:
     def _limit_hit_s(self, leg: Leg) -> float | None:
         if leg.seeks_home:
             return None
-        start = self._motor(leg.counter_start)
-        distance = (leg.distance_steps - leg.lost_steps) * self._step
+        start = self._motor(leg.counter_start).tolist()
+        distance = ((leg.distance_steps - leg.lost_steps) * self._step).tolist()
         hits = []
         for begin, way, (low, high) in zip(start, distance, self._switches, strict=True):
             edge = high if way > 0 else low

@@ -214,9 +214,16 @@ def _significance(
     for light in others:
         variance += light * (noise.pixel_mm2 / noise.frames) + noise.speckle_mm2 * light * light
     information = (amplitudes * (weight_mm2 / variance)) @ amplitudes.T
-    scale = np.maximum(np.sqrt(information.diagonal()), 1e-9)
-    inverse = np.linalg.inv(information / (scale[:, None] * scale) + _hair(len(scale)))
-    return float(scale[spot] / math.sqrt(max(inverse[spot, spot], 1e-300)))
+    # What is left of its own information when the other amplitudes are fitted as well.
+    rest = [k for k in range(len(information)) if k != spot]
+    (own, *coupled), inner = information[spot, [spot, *rest]].tolist(), information[rest][:, rest].tolist()
+    if len(rest) == 1:
+        return math.sqrt(max(own - coupled[0] ** 2 / max(inner[0][0], 1e-18), 0.0))
+    (a, b), (_, c) = inner
+    x, y = coupled
+    det = a * c - b * b
+    left = own - (c * x * x - 2.0 * b * x * y + a * y * y) / det if det > 1e-12 * a * c else own - y * y / c
+    return math.sqrt(max(left, 0.0))
 
 
 def _nodes(spots: Sequence[Bright], reach_radii: float) -> tuple[Array, Array]:

@@ -147,7 +147,7 @@ def _tools() -> Any:
 @click.option(
     "--spot-sigma-um", type=click.FloatRange(0, min_open=True), help="Plain noise for spots instead."
 )
-@click.option("--line", is_flag=True, help="With spots: drive the mount over the simulated line all the same.")
+@click.option("--line", is_flag=True, help="With spots: all words to the mount over the simulated line.")
 @click.option("--workers", type=click.IntRange(1), help="Processes on this machine. Default: one per core.")
 @click.option("--scheduler", metavar="ADDRESS", help="A dask scheduler whose workers compute instead.")
 @click.option("--bench", type=_FILE, help="BENCH.toml to simulate. Default: the campaign's own.")

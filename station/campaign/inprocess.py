@@ -1,7 +1,7 @@
 """One alignment on a simulated bench in this process: no sockets, no child process, no file, no wall clock.
 
-The line is the simulator's in-memory one behind the real driver, or left out; runner, eyes and control are those
-of every run. What comes out depends on the configuration and one seed only, bit for bit.
+The line is the simulator's in-memory one behind the real driver, or left out; runner, eyes and control are
+those of every run. What comes out depends on the configuration and one seed only, bit for bit.
 """
 
 from __future__ import annotations
@@ -86,7 +86,7 @@ class MemoryRecord:
 
     def digest(self) -> str:
         """Return the SHA-256 of the whole record; equal records have equal digests."""
-        # Format 2 writes plain values as they are, to the last bit and without regard to which are one object.
+        # Format 2 writes plain values to the last bit, and does not care which of them are one object.
         return hashlib.sha256(marshal.dumps(self.data(), 2)).hexdigest()
 
 

@@ -120,6 +120,7 @@ def checked_lens(name: str | None) -> str | None:
     return name
 
 
+@lru_cache(maxsize=1)
 def deviations() -> Nuisances:
     """Return how much the benches of a campaign deviate: all that the simulated bench has, drawn per seed.
 

@@ -10,12 +10,13 @@ import dataclasses
 import math
 import types
 import typing
-from collections.abc import Mapping, Sequence, Set
+from collections.abc import Callable, Mapping, Sequence, Set
 from enum import Enum
-from functools import lru_cache
+from functools import lru_cache, partial
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from control import messages
 from control.messages import Action, Observation
@@ -48,44 +49,63 @@ def encode(value: Any) -> JsonValue:
     CodecError
         For a type that no message has, and for a float that is not finite.
     """
-    kind = type(value)
-    if kind in _AS_THEY_ARE:
-        return value  # type: ignore[no-any-return]  # one of the types that JSON knows
-    if kind is float or isinstance(value, np.floating):
-        if not math.isfinite(value):
-            raise CodecError(f"{value} is not finite; a message never carries that")
-        return float(value)
-    if isinstance(value, np.ndarray):
-        if value.dtype == np.float64 and np.isfinite(value).all():
-            return value.tolist()  # type: ignore[no-any-return]  # lists of floats
-        return encode(value.tolist())
-    if isinstance(value, Enum):
-        return encode(value.value)
-    if isinstance(value, np.integer | int):
-        return int(value)
-    return _encode_many(value)
+    return _how(type(value))(value)  # type: ignore[arg-type]  # classes are hashable
 
 
-_AS_THEY_ARE = frozenset({type(None), bool, int, str})
+@lru_cache(maxsize=256)
+def _how(kind: type[Any]) -> Callable[[Any], JsonValue]:
+    """Return how values of a type become JSON; asked once, since a record has few types and many values."""
+    if kind.__name__ in _TYPES and dataclasses.is_dataclass(kind):
+        names = tuple(field.name for field in dataclasses.fields(kind))
+        return partial(_encode_message, kind.__name__, names)
+    for bases, how in _WAYS:
+        if issubclass(kind, bases):
+            return how
+    raise CodecError(f"no message holds a {kind.__name__}")
 
 
-@lru_cache(maxsize=64)
-def _fields(kind: type) -> tuple[str, ...]:
-    return tuple(field.name for field in dataclasses.fields(kind))
+def _encode_message(name: str, fields: tuple[str, ...], value: Any) -> JsonValue:
+    return {"is": name, **{field: encode(getattr(value, field)) for field in fields}}
 
 
-def _encode_many(value: Any) -> JsonValue:
-    kind = type(value)
-    if _TYPES.get(kind.__name__) is kind:
-        fields = {name: encode(getattr(value, name)) for name in _fields(kind)}
-        return {"is": kind.__name__, **fields}
-    if isinstance(value, Mapping):
-        return {str(encode(key)): encode(part) for key, part in value.items()}
-    if isinstance(value, Set):
-        return sorted((encode(part) for part in value), key=str)
-    if isinstance(value, Sequence):
-        return [encode(part) for part in value]
-    raise CodecError(f"no message holds a {type(value).__name__}")
+def _as_it_is(value: Any) -> JsonValue:
+    return value  # type: ignore[no-any-return]  # one of the types that JSON knows
+
+
+def _encode_float(value: Any) -> JsonValue:
+    if not math.isfinite(value):
+        raise CodecError(f"{value} is not finite; a message never carries that")
+    return float(value)
+
+
+def _encode_array(value: NDArray[Any]) -> JsonValue:
+    if value.dtype == np.float64 and np.isfinite(value).all():
+        return value.tolist()  # type: ignore[no-any-return]  # lists of floats
+    return encode(value.tolist())
+
+
+def _encode_mapping(value: Mapping[Any, Any]) -> JsonValue:
+    return {str(encode(key)): encode(part) for key, part in value.items()}
+
+
+def _encode_set(value: Set[Any]) -> JsonValue:
+    return sorted((encode(part) for part in value), key=str)
+
+
+def _encode_sequence(value: Sequence[Any]) -> JsonValue:
+    return [encode(part) for part in value]
+
+
+_WAYS: tuple[tuple[type | tuple[type, ...], Callable[[Any], JsonValue]], ...] = (
+    (Enum, lambda value: encode(value.value)),
+    ((type(None), bool, int, str), _as_it_is),
+    ((float, np.floating), _encode_float),
+    (np.integer, int),
+    (np.ndarray, _encode_array),
+    (Mapping, _encode_mapping),
+    (Set, _encode_set),
+    (Sequence, _encode_sequence),
+)
 
 
 def decode(data: JsonValue) -> Any:

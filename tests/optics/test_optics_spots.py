@@ -8,10 +8,11 @@ from optics.families import FAMILIES, REF_BEAM, REF_LAYOUT, REF_LENS
 from optics.layout import Layout
 from optics.lens import Lens, Surface
 from optics.paths import make_plan, ray_path
-from optics.rays import FLOAT, REAL_ARRAY, RayModel, lens_frame, run
+from optics.rays import FLOAT, REAL_ARRAY, RayModel, land, lens_frame, run
 from optics.spots import (
     FEW,
     THREE_SPOTS,
+    WRITTEN_OUT,
     model_names,
     model_parameter_jacobian,
     model_spot_coordinates,
@@ -29,7 +30,7 @@ def some_poses(count, seed=3):
 
 
 @pytest.mark.parametrize("lens", FAMILIES.values(), ids=FAMILIES.keys())
-@pytest.mark.parametrize("count", [1, FEW, FEW + 1, CHUNK + 1])
+@pytest.mark.parametrize("count", [1, WRITTEN_OUT, WRITTEN_OUT + 1, CHUNK + 1])
 def test_same_as_the_full_trace(lens, count):
     poses = some_poses(count)
     full = trace(lens, REF_LAYOUT, REF_BEAM, poses, THREE_SPOTS)
@@ -38,6 +39,16 @@ def test_same_as_the_full_trace(lens, count):
     spots = spot_coordinates(lens, REF_LAYOUT, REF_BEAM, poses)
     assert spots.shape == (count, 6)
     np.testing.assert_allclose(spots[lit], expected[lit], rtol=0, atol=1e-11)
+
+
+@pytest.mark.parametrize("lens", FAMILIES.values(), ids=FAMILIES.keys())
+def test_written_out_the_kernel_gives_the_same_last_bit(lens):
+    model = RayModel.of(lens, REF_LAYOUT, replace(REF_BEAM, offset_mm=(0.1, -0.2), slope_mrad=(0.3, 0.4)))
+    plan = make_plan(tuple(ray_path(path, 2) for path in THREE_SPOTS), 2)
+    for pose, spots in zip(some_poses(5), model_spot_coordinates(model, some_poses(5)), strict=True):
+        traced = run(model, plan, lens_frame(pose.tolist(), FLOAT), FLOAT)
+        landed = [land(model, plan, traced, end) for end in range(3)]
+        assert spots.tolist() == [value for place in landed for value in (place.x_mm, place.y_mm)]
 
 
 def test_few_and_many_poses_have_the_same_jacobian():

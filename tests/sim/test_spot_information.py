@@ -101,3 +101,21 @@ def test_a_known_radius_helps_a_pair() -> None:
         return sigma_mm(told(*spots, floor_e2=30.0))
 
     assert pair(0.002) < pair(1.0)
+
+
+@pytest.mark.parametrize("count", [1, 2])
+@pytest.mark.parametrize("peak_e", [3.0, 3000.0])
+def test_spots_by_themselves_are_told_as_by_the_whole_sum(count: int, peak_e: float) -> None:
+    spots = [
+        one(center_mm=(0.3 + 12.0 * k, 0.2), radius_mm=W_MM / (1 + k), peak_e=peak_e) for k in range(count)
+    ]
+    noise = {"floor_e2": 60.0, "speckle_mm2": 2e-5, "frames": 2}
+    rings, places = told(*spots, seen=None, **noise), told(*spots, **noise)
+    assert np.allclose(rings.covariance_mm2, places.covariance_mm2, rtol=1e-6, atol=1e-12)
+    assert rings.significance == pytest.approx(places.significance, rel=1e-6)
+
+
+def test_spots_that_overlap_are_not_taken_for_single_ones() -> None:
+    alone = sigma_mm(told(one(), seen=None))
+    beside = one(center_mm=(W_MM, 0.0))
+    assert sigma_mm(told(one(), beside, seen=None)) > 1.05 * alone

@@ -158,6 +158,17 @@ def test_the_report_is_one_file_with_all_families(table: Table) -> None:
     assert page.count("data:image/png") == 2
 
 
+def test_the_line_may_be_left_out(rows: list[Row]) -> None:
+    # A command takes some ms less or more, and the beam wanders some nm meanwhile.
+    for row in rows[:8]:
+        by_line = run_bench(replace(PLAN, line=True), row.index)
+        for name in ("outcome", "moves", "verify_moves", "take_up_moves", "looks"):
+            assert getattr(by_line, name) == getattr(row, name)
+        assert by_line.bench_seconds == pytest.approx(row.bench_seconds, rel=0.05)
+        for name in ("decenter_x_um", "decenter_y_um", "tilt_x_arcsec", "tilt_y_arcsec"):
+            assert getattr(by_line, f"true_{name}") == pytest.approx(getattr(row, f"true_{name}"), abs=2.5)
+
+
 # --- who computes ----------------------------------------------------------------------------------------
 
 
