@@ -18,8 +18,8 @@ from spot_bench import SpotBench, Truth, nominal_bench  # noqa: E402  as above
 
 from control import messages as m  # noqa: E402  as above
 from control.aligner import Aligner  # noqa: E402  as above
+from control.memory import Memory  # noqa: E402  as above
 from control.plan import ARCSEC_PER_MRAD, AlignmentPlan, Prescription  # noqa: E402  as above
-from control.unknowns import Memory  # noqa: E402  as above
 from optics.families import FAMILIES  # noqa: E402  as above
 from optics.lens import Lens  # noqa: E402  as above
 

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from control.closing_in import ClosingIn
 from control.expect import bare_beam
 from control.learn import LearnedModel
+from control.memory import Memory
 from control.messages import (
     Action,
     BareBeamSeen,
@@ -40,7 +41,7 @@ from control.model import lens_model
 from control.plan import AlignmentPlan, BenchModel
 from control.states import EXPECTED, TERMINAL, Event, Progress, State
 from control.turns import Turn
-from control.unknowns import Memory, References
+from control.unknowns import References
 from driver.axes import AxisSpec
 from vision.spots import NoSpot, Spot
 

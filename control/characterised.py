@@ -12,8 +12,9 @@ from typing import Final
 import numpy as np
 
 from control.learn import LearnedModel
+from control.memory import Memory
 from control.plan import POSE_NAMES, BenchModel
-from control.unknowns import BACKLASH, CLOCKING, DISTANCES, KEPT, MOUNT, Memory, Vector
+from control.unknowns import BACKLASH, CLOCKING, DISTANCES, KEPT, MOUNT, Vector
 
 _FACTORS: Final = (0.1, 0.2, 0.4, 0.6, 0.8, 1.0, 1.25, 1.6, 2.0, 2.5, 3.2, 4.0, 5.0, 7.0, 10.0)
 _HALF_CHI_SQUARE_95: Final = 1.92

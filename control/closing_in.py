@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import chdtrc
 
+from control.causes import contributions
 from control.diagnose import suspicions
 from control.expect import expectations
 from control.identify import Identified, identify
@@ -341,7 +342,7 @@ class ClosingIn:
     def _judged(self) -> Verdict:
         """Return the verdict on the pose of the last look."""
         if self._verdict is None or self._judged_at != len(self.model.looks):
-            parts = self.model.contributions()
+            parts = contributions(self.model)
             self._verdict = judge(self.plan, self.model.pose_here(), parts, scatter(self.model))
             self._judged_at = len(self.model.looks)
         return self._verdict

@@ -16,7 +16,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from control.looks import Looks, Rows
-from control.model import SPOTS, LensModel, bent
+from control.memory import Memory
+from control.model import LensModel, bent
 from control.plan import BenchModel
 from control.unknowns import (
     BACKLASH,
@@ -28,13 +29,11 @@ from control.unknowns import (
     MOUNT,
     POSE,
     REFERENCES,
-    Memory,
     Pose,
     References,
     Vector,
     inverse,
     prior,
-    through,
     within,
 )
 from vision.spots import Spot, SpotName
@@ -154,13 +153,13 @@ class LearnedModel:
 
     def pose_at(self, axes: Vector, sides: Vector) -> Pose:
         """Return the pose that a move to ``axes`` is expected to give, repeatability included."""
-        by = self._pose_derivative(axes, sides, here=False)
+        by = self.pose_derivative(axes, sides, here=False)
         return Pose(self._poses_at(axes[None], sides[None])[0], by @ self.covariance @ by.T + self._repeat)
 
     def pose_here(self) -> Pose:
         """Return the pose where the mount stands and was last looked at."""
         axes, sides = self.looks.axes[-1], self.looks.sides[-1]
-        by = self._pose_derivative(axes, sides, here=True)
+        by = self.pose_derivative(axes, sides, here=True)
         mean = self._poses_at(axes[None], sides[None])[0] + self.mean[HERE]
         return Pose(mean, by @ self.covariance @ by.T)
 
@@ -177,7 +176,7 @@ class LearnedModel:
         one = Looks.at_one_place(axes, sides, self._stand - 1)
         one.at = self._poses_at(axes[None], sides[None])
         one.traced, one.slopes = self._trace(one.at)
-        spots, by = self._spots_and_derivatives(one)
+        spots, by = self.spots_and_derivatives(one)
         slope = one.slopes[0]
         spread = by[0] @ self.covariance @ by[0].T + slope @ self._repeat @ slope.T
         self._predicted_last = (key, (spots[0], spread))
@@ -203,27 +202,6 @@ class LearnedModel:
         """Return the weighted squares of residuals and deviations from the prior; the MAP is their least."""
         off = self.mean - self.prior_mean
         return self.misfit()[0] + float(off @ self.prior_information @ off)
-
-    def left_out(self, name: SpotName) -> tuple[Vector, Vector]:
-        """Return the mean residual (2,) in mm of one spot against all the others, and its covariance.
-
-        Raises
-        ------
-        ValueError
-            When that spot was never seen.
-        """
-        part = slice(2 * SPOTS.index(name), 2 * SPOTS.index(name) + 2)
-        seen = self.looks.seen[:, part.start]
-        if not np.any(seen):
-            raise ValueError(f"the {name.value} spot was never seen")
-        rest = copy(self)
-        rest.looks = self.looks.blind_to(part)
-        rest.solve()
-        spots, by = rest._spots_and_derivatives(rest.looks)
-        mean_by = np.mean(by[seen][:, part], axis=0)
-        noise = np.sum(self.looks.noise[seen][:, part, part], axis=0) / np.sum(seen) ** 2
-        offset = np.mean(self.looks.values[seen][:, part] - spots[seen][:, part], axis=0)
-        return offset, mean_by @ rest.covariance @ mean_by.T + noise
 
     def refitted(
         self, lens: LensModel | None = None, looks: Looks | None = None, *, fresh: bool = True
@@ -257,50 +235,10 @@ class LearnedModel:
         other.solve()
         return other
 
-    def contributions(self) -> dict[str, Vector]:
-        """Split the covariance of :meth:`pose_here` by cause; the parts (4, 4) add up to the whole.
-
-        The error of a MAP estimate is linear in the errors of what went in, so that each input's covariance
-        is carried through the gain (JCGM 100:2008, 5.2; JCGM 102:2011, 6.2).
-        """
-        gain = self._pose_derivative(self.looks.axes[-1], self.looks.sides[-1], here=True) @ self.covariance
-        named = {
-            "placing of the lens": POSE,
-            "mount": MOUNT,
-            "clocking of the plates": CLOCKING,
-            "distances": DISTANCES,
-            "backlash": BACKLASH,
-            "prescription": slice(FIXED_COUNT, self.size),
-        }
-        lever = gain @ self.prior_information
-        parts = {
-            name: through(lever[:, block], self.prior_covariance[block, block])
-            for name, block in named.items()
-        }
-        for name, part in self.references.hole_parts.items():
-            parts[name] = through(lever[:, REFERENCES.start : REFERENCES.start + 2], part)
-        for name, part in self.references.bare_parts.items():
-            carried = through(lever[:, REFERENCES.start + 2 : REFERENCES.stop], part)
-            parts[name] = parts.get(name, np.zeros((4, 4))) + carried
-        parts["spots"], away = self._noise_parts(gain)
-        parts["mount repeatability"] = away + through(lever[:, HERE], self._repeat)
-        return parts
-
     # --- inside -------------------------------------------------------------------------------------
 
-    def _noise_parts(self, gain: Vector) -> tuple[Vector, Vector]:
-        """Covariances that the spots' noise and the mount's repeatability give to the pose."""
-        assert self.rows is not None
-        weight = self.rows.root @ self.rows.root.transpose(0, 2, 1)
-        carried = gain @ self.rows.by.transpose(0, 2, 1) @ weight
-        both = self.looks.seen[:, :, None] & self.looks.seen[:, None, :]
-        noise = np.where(both, self.looks.noise, 0.0)
-        repeat = np.where(both, self._spread(), 0.0)
-        back = carried.transpose(0, 2, 1)
-        return np.sum(carried @ noise @ back, axis=0), np.sum(carried @ repeat @ back, axis=0)
-
-    def _spread(self) -> Vector:
-        """Covariance (n, 6, 6) of the spots because a past stand is not the present one.
+    def spread(self) -> Vector:
+        """Return the covariance (n, 6, 6) of the spots because a past stand is not the present one.
 
         It missed its target by what the mount repeats, and since then lens and beam have crept on at a rate
         that nobody knows: the older a look, the less it counts.
@@ -313,7 +251,7 @@ class LearnedModel:
 
     def _root(self) -> Vector:
         """Return the lower triangular roots (n, 6, 6) of the looks' information; see :class:`Rows`."""
-        return np.asarray(np.linalg.cholesky(inverse(self.looks.noise + self._spread())), dtype=np.float64)
+        return np.asarray(np.linalg.cholesky(inverse(self.looks.noise + self.spread())), dtype=np.float64)
 
     def solve(self) -> None:
         """Iterate to the MAP; trace anew only where the pose has left its linearisation."""
@@ -322,7 +260,7 @@ class LearnedModel:
         root = self._root()
         for _ in range(_ROUNDS):
             before = poses
-            spots, by = self._spots_and_derivatives(looks)
+            spots, by = self.spots_and_derivatives(looks)
             self.rows = Rows(by, root, np.where(looks.seen, looks.values - spots, 0.0))
             white = self.rows.whiten(np.concatenate([by, self.rows.residual[:, :, None]], axis=2))
             left, right = white[:, :-1], white[:, -1]
@@ -380,7 +318,8 @@ class LearnedModel:
         """Poses (n, 4) at axis positions (n, 4), without what a single stand missed its target by."""
         return self.mean[POSE] + self._from_null(axes, sides) @ self.mount().T
 
-    def _pose_derivative(self, axes: Vector, sides: Vector, *, here: bool) -> Vector:
+    def pose_derivative(self, axes: Vector, sides: Vector, *, here: bool) -> Vector:
+        """Return the derivative (4, size) of the pose by the unknowns; ``here`` at the present stand."""
         by = np.zeros((4, self.size))
         by[:, POSE] = np.eye(4)
         shift = self._from_null(axes, sides)
@@ -391,8 +330,8 @@ class LearnedModel:
             by[:, HERE] = np.eye(4)
         return by
 
-    def _spots_and_derivatives(self, looks: Looks) -> tuple[Vector, Vector]:
-        """Spots (n, 6) on the plates and derivatives (n, 6, size) by every unknown."""
+    def spots_and_derivatives(self, looks: Looks) -> tuple[Vector, Vector]:
+        """Return spots (n, 6) on the plates and derivatives (n, 6, size) by every unknown."""
         here: NDArray[np.bool_] = looks.stands == self._stand
         shift = self._from_null(looks.axes, looks.sides)
         mount = self.mount()

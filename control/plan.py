@@ -6,17 +6,14 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import Enum
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
+from control.memory import Memory
 from driver.axes import AxisSpec
 from optics.layout import Beam, Layout
 from optics.lens import Lens
-
-if TYPE_CHECKING:
-    from control.unknowns import Memory
 
 POSE_NAMES = ("decenter_x", "decenter_y", "tilt_x", "tilt_y")
 MRAD_PER_DEG = 1000.0 * math.pi / 180.0

@@ -6,6 +6,7 @@ from typing import Final
 
 import numpy as np
 
+from control.causes import contributions
 from control.learn import LearnedModel
 from control.moves import visible_projector
 from control.plan import AlignmentPlan, BenchModel, HomeAgain, Prescription, TestMoves
@@ -121,7 +122,7 @@ def more_looks_help(plan: AlignmentPlan, model: LearnedModel, null: Vector, side
     """Say whether the uncertainty is still too large and what looks can reduce is a part of it."""
     if expanded_ahead(plan, model, null, sides) <= _WORTH_WHILE:
         return False
-    parts = model.contributions()
+    parts = contributions(model)
     whole = np.sum(list(parts.values()), axis=0)
     shares = np.diag(parts["spots"] + parts["mount repeatability"]) / np.diag(whole)
     return bool(np.max(shares) > _SHARE)

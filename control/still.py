@@ -14,12 +14,14 @@ from typing import Final
 
 import numpy as np
 
+from control.causes import contributions, left_out
 from control.expect import expectations
 from control.learn import LearnedModel
+from control.memory import Memory
 from control.messages import Verdict
 from control.model import LensModel
 from control.plan import AlignmentPlan, BenchModel
-from control.unknowns import Memory, Pose, References, Vector
+from control.unknowns import Pose, References, Vector
 from control.verdict import Agreement, judge, returns_against_transmitted, scatter
 from vision.spots import Expectation, Sighting, Spot, SpotName
 
@@ -79,10 +81,10 @@ class StillLens:
         model = self._model(axes)
         model.add_look(axes, _STILL, spots)
         pose = model.pose_here()
-        verdict = judge(self.plan, pose, model.contributions(), scatter(model))
+        verdict = judge(self.plan, pose, contributions(model), scatter(model))
         if len(spots) < len(SpotName):
             return Found(pose, verdict, None)
-        apart_mm = model.left_out(SpotName.TRANSMITTED)[0]
+        apart_mm = left_out(model, SpotName.TRANSMITTED)[0]
         return Found(pose, verdict, returns_against_transmitted(model), apart_mm)
 
     def expected(self, axes: Vector) -> Mapping[SpotName, Expectation]:

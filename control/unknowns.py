@@ -72,31 +72,6 @@ class Pose:
 KEPT: Final = np.r_[MOUNT, CLOCKING, DISTANCES, BACKLASH]
 """Indices of what one part leaves for the next: the bench; the next lens has radii of its own."""
 
-_AGEING: Final = 1e-3
-"""Share of the first variance that a bench forgets from part to part (common practice, no source)."""
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Memory:
-    """What one part leaves for the next: the bench, without lens and pose.
-
-    Attributes
-    ----------
-    mean : ndarray
-        Deviations of mount, clocking, distances and backlash from the nominal bench, in that order.
-    covariance : ndarray
-    parts : int
-        From how many parts it was learned.
-    """
-
-    mean: Vector
-    covariance: Vector
-    parts: int
-
-    def aged(self, first: Vector, parts: int = 1) -> Vector:
-        """Return the covariance after ``parts`` more parts; ``first`` is what it was before the first one."""
-        return self.covariance + _AGEING * parts * first
-
 
 def innovation(predicted: tuple[Vector, Vector], spots: Mapping[SpotName, Spot]) -> tuple[float, int]:
     """Return the squared distance of spots from a prediction in its own covariance, and their coordinates."""

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import chdtrc
 
+from control.causes import left_out
 from control.learn import LearnedModel
 from control.messages import Verdict
 from control.plan import ARCSEC_PER_MRAD, AlignmentPlan
@@ -69,7 +70,7 @@ def returns_against_transmitted(model: LearnedModel) -> Agreement:
     its covariance (chi-square, two degrees of freedom). A disagreement means that the axis (hole centre,
     beam) or the reference (bare beam) is wrong, not the lens.
     """
-    offset, covariance = model.left_out(SpotName.TRANSMITTED)
+    offset, covariance = left_out(model, SpotName.TRANSMITTED)
     square = float(offset @ np.linalg.solve(covariance, offset))
     return Agreement(square, 2, float(chdtrc(2, square)), float(np.hypot(*offset)))
 

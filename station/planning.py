@@ -9,8 +9,8 @@ import numpy as np
 from control.aligner import Aligner
 from control.characterise import Characteriser, CharacterisingPlan
 from control.characterised import as_memory
+from control.memory import Memory
 from control.plan import AlignmentPlan, BenchModel, HomeAgain, Prescription, TestMoves
-from control.unknowns import Memory
 from station.config import Setup
 from station.config.characterisation import CharacterisationTable
 from station.wiring import axis_spec

@@ -9,7 +9,8 @@ from typing import Any, Final
 
 import numpy as np
 
-from control.unknowns import KEPT, Memory, Vector
+from control.memory import Memory
+from control.unknowns import KEPT, Vector
 from control.verdict import TO_UM_ARCSEC
 from station.archive import Archive
 
