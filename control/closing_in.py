@@ -15,16 +15,11 @@ from control.diagnose import suspicions
 from control.expect import expectations
 from control.identify import Identified, identify
 from control.learn import LearnedModel
-from control.messages import Action, Finish, HomeAgain, Look, Looked, Move, MovePurpose, Outcome, Verdict
+from control.messages import Action, Finish, HomeAgain, Look, Looked, MovePurpose, Outcome, Verdict
 from control.mount import Mount
 from control.moves import (
-    blind_at_null,
     bounded_step,
-    looks_round_null,
     on_steps,
-    scan,
-    test_move_sizes,
-    visible_null,
 )
 from control.plan import AlignmentPlan, BenchModel, Prescription
 from control.questions import (
@@ -41,6 +36,7 @@ from control.states import Event, State
 from control.suspicion import SURE, SWAPPED_WORDS, Fault, Suspicion, certain
 from control.turns import Tally, Turn
 from control.verdict import judge, returns_against_transmitted, scatter
+from control.ways import Ways, next_test
 from control.words import (
     remedy_for,
     why_beyond_travel,
@@ -56,7 +52,6 @@ from vision.spots import NoSpot, Reason, Sighting, Spot, SpotName
 Vector = NDArray[np.float64]
 
 _NEAR: Final = 0.3
-_TEST_ORDER: Final = ("decenter_x", "tilt_y", "decenter_y", "tilt_x")
 _MOST_STEPS: Final = 12
 _OTHER_CURVATURES: Final = (-0.025, -0.008, 0.008, 0.025)
 _MOST_RESTARTS: Final = 3
@@ -85,15 +80,11 @@ class ClosingIn:
         self, plan: AlignmentPlan, bench: BenchModel, model: LearnedModel, hole_radius_mm: float, axes: Vector
     ) -> None:
         self.plan, self.bench, self.model = plan, bench, model
-        self.hole_radius_mm = hole_radius_mm
         self.mount = Mount(bench, axes)
         self.tally = Tally(due=plan.verification_looks)
         self.notes: list[str] = []
-        self._scan = scan(bench)
-        self._round: Vector | None = None
+        self.ways = Ways(plan, bench, self.mount, model, hole_radius_mm)
         self._returned = False
-        self._offsets = looks_round_null(plan, model, hole_radius_mm)
-        self._swallowed: set[SpotName] = set(blind_at_null(model, hole_radius_mm))
         self._verdict: Verdict | None = None
         self._judged_at = self._suspected_at = -1
         self._suspected: list[Suspicion] = []
@@ -142,7 +133,7 @@ class ClosingIn:
             remedy = remedy_for(Fault.RETURNS_SWAPPED)
             return self._finish(Event.BENCH_WRONG, Outcome.STOPPED, SWAPPED_WORDS, remedy)
         if state in (State.VERIFYING, State.SETTLING):
-            self._note_swallowed(looked.sightings)
+            self.ways.note_swallowed(looked.sightings)
             return self._verified() if state is State.VERIFYING else self._settled()
         by_state = {State.FINDING: self._found, State.TESTING: self._tested, State.STEPPING: self._stepped}
         return by_state[state](looked.sightings, found)
@@ -166,17 +157,6 @@ class ClosingIn:
             )
         doubtful = self.tally.swapped > 0
         return identify(self.model, self.mount.axes, self.mount.sides, sightings, doubtful=doubtful)
-
-    def _note_swallowed(self, sightings: Mapping[SpotName, Sighting]) -> None:
-        """Lean the looks out farther once the hole turns out to swallow a spot."""
-        gone = {
-            name
-            for name, seen in sightings.items()
-            if isinstance(seen, NoSpot) and seen.reason is Reason.IN_THE_HOLE
-        }
-        if not gone <= self._swallowed:
-            self._swallowed |= gone
-            self._round = None
 
     def _trouble(self, *, final: bool) -> Turn | None:
         """End the run when the looks show that something is wrong with part or bench."""
@@ -217,15 +197,14 @@ class ClosingIn:
                 return self._test_next((Event.SPOTS_FOUND,))
             return self._step_or_verify((Event.MODEL_TRUSTED,))
         self.tally.scans += 1
-        target = self._towards_null()
+        target = self.ways.towards_null(self.model)
         if found.spots and float(np.max(np.abs(target - self.mount.axes))) > 0.01:
             return Turn((), self.mount.move_to(target, "bring what is seen to its place", MovePurpose.SEARCH))
-        offset = next(self._scan, None)
-        if offset is None or self.tally.scans > _MOST_SCANS:
+        search = self.ways.searching() if self.tally.scans <= _MOST_SCANS else None
+        if search is None:
             why = why_not_found(self.tally.scans, sightings)
             return self._finish(Event.SEARCH_EXHAUSTED, Outcome.REJECTED, *why)
-        start = np.asarray(self.bench.null_axes, dtype=np.float64)
-        return Turn((), self._go(start + offset, "ordered search for the spots", MovePurpose.SEARCH))
+        return Turn((), search)
 
     def _tested(self, _: Mapping[SpotName, Sighting], found: Identified) -> Turn:
         if is_lost(self.model) and not found.spots:
@@ -250,18 +229,18 @@ class ClosingIn:
             back = self._back_to_an_earlier_place()
             return Turn((), back) if back is not None else self._settle((Event.ENOUGH_LOOKS,))
         self.tally.verified += 1
-        if self._round is None:  # the hole has just swallowed a spot: look again, leaning out farther
+        if self.ways.middle is None:  # the hole has just swallowed a spot: look again, leaning out farther
             return Turn((), self._look_round())
         pairs_complete = self.tally.verified % 2 == 0
         if not pairs_complete or self.tally.verified < self.tally.due:
             return Turn((), self._look_round())
-        away = self.model.mount() @ (self._null() - self._round)
+        away = self.model.mount() @ (self._null() - self.ways.middle)
         sigma = np.sqrt(np.diag(self.model.pose_at(self._null(), self.mount.sides).covariance))
         if self.tally.restarts < _MOST_RESTARTS and np.any(
             np.abs(away) > 3.0 * (self.plan.tolerances + sigma)
         ):
             self.tally.restarts += 1
-            self._round = None
+            self.ways.middle = None
             return self._step_or_verify((Event.NOT_NULL,))
         if self._more_looks_help() or not lens_is_checked(self.plan, self.model, self.tally.verified):
             return Turn((), self._look_round())
@@ -329,7 +308,8 @@ class ClosingIn:
             return None
         self.tally.returns += 1
         self._returned = True
-        return self._go(place, "back to an earlier place, to see whether steps were lost", MovePurpose.VERIFY)
+        why = "back to an earlier place, to see whether steps were lost"
+        return self.ways.go(place, why, MovePurpose.VERIFY)
 
     def _suffices(self) -> bool:
         """Say whether the plan leaves the looks round the null to need, and there is none."""
@@ -348,52 +328,26 @@ class ClosingIn:
         return self._verdict
 
     def _test_next(self, before: tuple[Event, ...]) -> Turn:
-        number = next(
-            index
-            for main in _TEST_ORDER
-            for index, axis in enumerate(self.bench.axes)
-            if axis.moves == main and index not in self.tally.tests
-        )
+        number = next_test(self.bench, self.tally.tests)
         self.tally.tests.append(number)
-        sizes = test_move_sizes(self.plan, self.bench, self.model.jacobian(), 0.02)
-        way = self._null()[number] - self.mount.axes[number]
-        target = self.mount.axes.copy()
-        target[number] += sizes[number] if way >= 0.0 else -sizes[number]
-        why = f"test move of axis {self.bench.axis_names[number]}"
-        return Turn(before, self._go(target, why, MovePurpose.TEST))
+        return Turn(before, self.ways.test(self.model, number))
 
     def _look_round(self) -> Action:
-        if self._round is None:
-            self._round = self._null()
-            wide = 0 if lens_is_checked(self.plan, self.model, self.tally.verified) else 2
-            self._offsets = looks_round_null(
-                self.plan,
-                self.model,
-                self.hole_radius_mm,
-                wide_pairs=wide,
-                swallowed=frozenset(self._swallowed),
-            )
-        offset = np.linalg.solve(self.model.mount(), next(self._offsets))
-        why = "look beside the null, so that speckle averages"
-        return self._go(self._round + offset, why, MovePurpose.VERIFY)
+        wide = 0 if lens_is_checked(self.plan, self.model, self.tally.verified) else 2
+        return self.ways.round_null(self.model, wide)
+
+    def _part_the_returns(self, before: tuple[Event, ...] = ()) -> Turn:
+        self.tally.scans += 1
+        return Turn(before, self.ways.parting_the_returns(self.model))
+
+    def _null(self) -> Vector:
+        return self.ways.null(self.model)
 
     def _settle(self, before: tuple[Event, ...]) -> Turn:
         self.tally.settles += 1
         # The first one only returns from the looks beside the null; a second one corrects.
         purpose = MovePurpose.VERIFY if self.tally.settles == 1 else MovePurpose.STEP
-        return Turn(before, self._go(self._null(), "to the best estimate of the null", purpose))
-
-    def _part_the_returns(self, before: tuple[Event, ...] = ()) -> Turn:
-        """Decentre moves the two returns apart, tilt moves them together: only decentre can tell."""
-        self.tally.scans += 1
-        number = next(i for i, axis in enumerate(self.bench.axes) if axis.moves == "decenter_x")
-        apart = self.model.jacobian()
-        per_unit = float(np.hypot(*(apart[:2, number] - apart[2:4, number])))
-        wanted = max(self.model.lens.radius_mm[:2]) / max(per_unit, 0.2)
-        target = self.mount.axes.copy()
-        target[number] += wanted if self._null()[number] >= self.mount.axes[number] else -wanted
-        why = "move the returns apart to tell front from back"
-        return Turn(before, self._go(target, why, MovePurpose.SEARCH))
+        return Turn(before, self.ways.go(self._null(), "to the best estimate of the null", purpose))
 
     def _search_from_here(self) -> Turn:
         turn = self._found({}, Identified({}, False))
@@ -415,18 +369,6 @@ class ClosingIn:
             and verdict.expanded_tilt_arcsec < 0.9 * self.plan.tolerance_tilt_arcsec
         )
         return bool(worth and room)
-
-    def _null(self) -> Vector:
-        return visible_null(self.plan, self.model, self.mount.axes, self.mount.sides)
-
-    def _go(self, wanted: Vector, why: str, purpose: MovePurpose) -> Move:
-        """Return the move to ``wanted``, or as far towards it as bounds and travel allow."""
-        step = bounded_step(self.plan, self.bench, self.mount.axes, wanted)
-        return self.mount.move_to(step.axes, why, purpose)
-
-    def _towards_null(self) -> Vector:
-        wanted = self.model.null_axes(self.mount.sides)  # the likeliest, by all that is known
-        return bounded_step(self.plan, self.bench, self.mount.axes, wanted).axes
 
     def _look(self, state: State, why: str) -> Look:
         careful = state in (State.VERIFYING, State.SETTLING)
