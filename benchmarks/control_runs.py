@@ -19,8 +19,10 @@ from spot_bench import SpotBench, Truth, nominal_bench  # noqa: E402  as above
 from control import messages as m  # noqa: E402  as above
 from control.aligner import Aligner  # noqa: E402  as above
 from control.memory import Memory  # noqa: E402  as above
+from control.model import lens_model  # noqa: E402  as above
 from control.plan import ARCSEC_PER_MRAD, AlignmentPlan, Prescription  # noqa: E402  as above
-from optics.families import FAMILIES  # noqa: E402  as above
+from control.uncertainty import largest_sigma, radial_coverage_factor  # noqa: E402  as above
+from optics.families import FAMILIES, REF_BEAM, REF_LAYOUT  # noqa: E402  as above
 from optics.lens import Lens  # noqa: E402  as above
 
 HIDDEN = ("near-concentric", "ball-like")
@@ -148,15 +150,53 @@ def unknown_one(job: tuple) -> Run:
 
 
 def lot_one(job: tuple) -> list[Run]:
-    """Ten parts on one bench, one after the other; the runs of the second to the tenth."""
+    """Twenty parts on one bench, one after the other; the runs of the second to the last."""
     name, seed = job
     lens, truth = FAMILIES[name], Truth()
     bench, memory, runs = SpotBench(lens, np.random.default_rng(seed), truth), None, []
-    for _ in range(10):
+    for _ in range(20):
         runs.append(align(lens, bench, plan_for(lens), prior(truth), memory))
         memory = runs[-1].memory
         bench.next_part(lens)
     return [replace(run, memory=None) for run in runs[1:]]
+
+
+def one_move_bound(name: str, draws: int = 400) -> tuple[float, float]:
+    """What one look and one move allow on a bench that is known exactly, the lens within its tolerances.
+
+    Returns
+    -------
+    within, proved : float
+        Chance that the true pose is within tolerance after the move that one look says is best, and that the
+        look that verifies can say so, its expanded uncertainty taken off (Fisher information of both looks
+        with the prior's; van Trees, Detection, Estimation, and Modulation Theory, part I, 2.4).
+    """
+    rng, truth = np.random.default_rng(0), Truth()
+    model = lens_model(FAMILIES[name], REF_LAYOUT, REF_BEAM)
+    prior_sigma = 0.01 / EVEN * np.maximum(np.abs(model.curvatures_per_mm), 1e-9)
+    repeat = np.diag([truth.repeat_um / 1000.0] * 2 + [truth.repeat_urad / 1000.0] * 2) ** 2
+    limits = np.array([TOLERANCE[0] / 1000.0, TOLERANCE[1] / ARCSEC_PER_MRAD])
+    within = proved = 0
+    for _ in range(draws):
+        start = SpotBench(FAMILIES[name], rng, truth).start
+        slopes = model.linearise(start[None])[1][0]
+        rows = np.hstack([slopes, np.stack([part @ start for part in model.per_curvature], axis=1)])
+        prior = np.diag([2.0 / truth.start_mm] * 2 + [2e-3 / math.radians(truth.start_deg)] * 2) ** 2
+        information = rows.T @ rows / truth.spot_mm**2
+        information[:4, :4] += prior
+        information[4:, 4:] += np.diag(prior_sigma**-2.0)
+        moved = np.linalg.inv(information)[:4, :4] + repeat
+        again = np.linalg.inv(np.linalg.inv(moved) + model.at_null.T @ model.at_null / truth.spot_mm**2)
+        told = rng.multivariate_normal(np.zeros(4), moved - again)
+        true = told + rng.multivariate_normal(np.zeros(4), again)
+        parts = slice(0, 2), slice(2, 4)
+        expanded = [radial_coverage_factor(0.95) * largest_sigma(again[part, part]) for part in parts]
+        within += all(np.hypot(*true[part]) <= limit for part, limit in zip(parts, limits, strict=True))
+        proved += all(
+            np.hypot(*told[part]) + own <= limit
+            for part, own, limit in zip(parts, expanded, limits, strict=True)
+        )
+    return within / draws, proved / draws
 
 
 def peers_one(job: tuple) -> list[int]:
