@@ -22,7 +22,7 @@ from station.record import Record, read_record
 from station.replay import replay
 from station.stopping import StopRequest
 
-PLAN = CampaignPlan(benches=100, seed=11)
+PLAN = CampaignPlan(benches=100, seed=11, line=True)
 Change = Callable[[InProcess], None]
 
 
