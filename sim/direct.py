@@ -152,10 +152,13 @@ class DirectMount:
             here = self._run(leg, here, asked)
         return here
 
-    def _require_ready(self, targets: Mapping[str, float], asked: str) -> None:
+    def _require_no_fault(self, asked: str) -> None:
         if self._fault is not None:
             came = f"refused because of the earlier fault: {self._fault}"
             raise self._link.fault(self._fault.code, asked, came)
+
+    def _require_ready(self, targets: Mapping[str, float], asked: str) -> None:
+        self._require_no_fault(asked)
         if not self._homed:
             raise self._link.fault(FaultCode.NOT_HOMED, asked, "refused; the axes are not homed")
         self._link.require_interlock(asked)
@@ -195,8 +198,18 @@ class DirectMount:
         raise self._fault
 
     def positions(self) -> Mapping[str, float]:
-        """Return the positions of all axes as the controller reports them (axis units)."""
+        """Return the positions of all axes as the controller reports them (axis units).
+
+        Raises
+        ------
+        DeviceFault
+            After a fault; POSITION_LOST where the controller has started anew.
+        """
+        asked = "query the positions"
+        self._require_no_fault(asked)
         self._link.ask()
+        if self._homed and not self._controller.homed:
+            self._fail(FaultCode.POSITION_LOST, asked)
         return self._controller.positions()
 
     def stop(self) -> None:

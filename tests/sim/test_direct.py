@@ -110,8 +110,23 @@ def test_nothing_moves_after_a_fault_until_homing(direct: tuple[SimBench, Bench]
         with pytest.raises(DeviceFault) as told:
             bench.motion.move_to({"X": 0.1})
         assert told.value.code is FaultCode.STALLED
+    with pytest.raises(DeviceFault) as told:
+        bench.motion.positions()
+    assert told.value.code is FaultCode.STALLED
     bench.motion.home()
     assert bench.motion.move_to({"X": 0.1})["X"] == pytest.approx(0.1, abs=1e-3)
+
+
+@pytest.mark.parametrize("line", [True, False])
+def test_a_controller_that_has_started_anew_tells_no_positions(line: bool) -> None:
+    sim, bench = stood(line=line)
+    bench.motion.home()
+    bench.motion.move_to({"X": 0.3})
+    sim.controller.reset()
+    sim.clock.sleep_s(1.0)
+    with pytest.raises(DeviceFault) as told:
+        bench.motion.positions()
+    assert told.value.code is FaultCode.POSITION_LOST
 
 
 def test_the_shutter_trusts_its_switch(direct: tuple[SimBench, Bench]) -> None:
