@@ -50,7 +50,12 @@ def with_extra(blocks: Blocks, plain: Fit) -> Fit | None:
         if gain > share * clear:
             results.append(_with_spot(blocks, plain, center, size))
     better = [one for one in results if one is not None]
-    return min(better, key=lambda one: one.deviance) if better else None
+    # A wide ghost can pass for a halo, with two parameters more: in its place it must be clearly better.
+    return min(better, key=_claim) if better else None
+
+
+def _claim(result: Fit) -> float:
+    return result.deviance - (BETTER * result.noise.spread if result.shape.halo else 0.0)
 
 
 def _with_halo(blocks: Blocks, plain: Fit) -> Fit | None:
