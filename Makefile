@@ -4,7 +4,7 @@ VENV   := .venv
 BIN    := $(VENV)/bin
 READY  := $(VENV)/.ready
 
-.PHONY: demo test lint types imports tests test-long demo-50 bench-optics bench-vision vision-campaign bench-plates bench-control night crash sweep mutants fuzz soak coverage clean
+.PHONY: demo test lint types imports tests test-long demo-50 bench-optics bench-vision vision-campaign bench-plates bench-control night crash sweep mutants replays fuzz soak coverage clean
 
 demo: $(READY)
 	$(BIN)/coincide demo
@@ -72,6 +72,10 @@ sweep: $(READY)
 # Known bugs, one at a time, in a copy of the program: the sweep has to notice each.
 mutants: $(READY)
 	$(BIN)/python benchmarks/mutants.py
+
+# A hundred recorded runs, half of them struck by a fault, decided again.
+replays: $(READY)
+	OMP_NUM_THREADS=1 OPENBLAS_NUM_THREADS=1 $(BIN)/python benchmarks/replays.py
 
 # Ten million inputs to the parsers, coverage-guided; atheris has wheels for Linux and macOS.
 fuzz: $(READY)

@@ -3,6 +3,7 @@
     sweep.py                         all sweeps in full (tens of thousands of runs)
     sweep.py singles dead            only these
     sweep.py singles --every 50      every 50th case of each
+    sweep.py singles --part 2/16     the second of sixteen parts
     sweep.py doubles --number 5000 --seed 4    other doubles; seeds split the work between machines
     sweep.py singles --keep FILE     keep what was found in FILE, and go on from there when called again
     sweep.py --case line:stall@300   one case, told in full
@@ -46,6 +47,7 @@ def options() -> argparse.Namespace:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawTextHelpFormatter)
     parser.add_argument("sweeps", nargs="*", help=", ".join(SWEEPS))
     parser.add_argument("--every", type=int, default=1, help="take every n-th case only")
+    parser.add_argument("--part", type=part, default=(1, 1), help="k/n: the k-th of n parts of each sweep")
     parser.add_argument("--number", type=int, default=NUMBER, help="doubles and bursts that are drawn")
     parser.add_argument("--seed", type=int, default=1, help="of doubles and bursts")
     parser.add_argument("--workers", type=int, default=2)
@@ -56,6 +58,13 @@ def options() -> argparse.Namespace:
     if unknown := [name for name in given.sweeps if name not in SWEEPS]:
         parser.error(f"no sweep {unknown[0]!r}; there are {', '.join(SWEEPS)}")
     return given
+
+
+def part(text: str) -> tuple[int, int]:
+    number, _, parts = text.partition("/")
+    if not 1 <= int(number) <= int(parts):
+        raise ValueError(text)
+    return int(number), int(parts)
 
 
 def begin() -> None:
@@ -113,9 +122,11 @@ def level_of(name: str) -> Measurement:
 def sweep(name: str, given: argparse.Namespace, pool: Any, kept: Kept) -> tuple[list[Judged], float]:
     begun = time.monotonic()
     texts = [str(case) for case in cases(name, given.number, given.seed)][:: given.every]
+    number, parts = given.part
+    texts = sorted(texts, key=alike)[len(texts) * (number - 1) // parts : len(texts) * number // parts]
     level = level_of(name)
     judged = [kept.judged[level, text] for text in texts if (level, text) in kept.judged]
-    left = sorted((text for text in texts if (level, text) not in kept.judged), key=alike)
+    left = [text for text in texts if (level, text) not in kept.judged]
     chunks = [left[at : at + CHUNK] for at in range(0, len(left), CHUNK)]
     for found in pool.imap_unordered(partial(judge_all, measurement=level), chunks):
         kept.add(level, found)

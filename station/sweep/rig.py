@@ -357,7 +357,7 @@ class Rig:
         motors = mount.motor_positions()
         told = np.array([observation.positions[axis.name] for axis in mount.axes])
         if isinstance(observation, Homed):
-            self._home_at = motors - told
+            self._home_at = motors - counted
         kinds = {fault.kind for fault in self.seen.case.faults}
         true = counted if kinds & _LOSING_STEPS else motors - self._home_at
         if kinds & _LOSING_STEPS and "reset" in kinds:

@@ -12,9 +12,12 @@ SAMPLE = (
     "none",
     # Where only one check stands between the fault and the motion or the beam: the others do not see these.
     "line:byte_flipped@{Q1:-1+1}=12",
-    "line:byte_flipped@{Q1:9+1}=12",
+    # The last digit that may be wrong without the axis seeming to have been moved by hand.
+    "line:byte_flipped@{Q1:5+1}=12",
     "line:reset@{M22:8}",
     "line:reset@{G01:0-6}",
+    "line:reset@{Q1:8}",
+    "line:reset@{Q1:8-3}",
     "line:shutter_stuck_open@{M22:-1+5}",
     "line:interlock_open@{M21:5-3}",
     "line:interlock_open@{M21:-1+7}=0.5",
