@@ -198,6 +198,14 @@ def test_a_lamp_that_the_state_does_not_tell_is_believed(make_rig: Any):
     rig.motion.lamp.on()
 
 
+def test_a_shutter_that_closes_by_itself_while_it_is_needed_open(rig: Any):
+    rig.motion.shutter.open()
+    rig.motion.shutter.require_open()
+    rig.mechanics.shutter = False
+    assert code_of(rig.motion.shutter.require_open) is FaultCode.SHUTTER_MISMATCH
+    assert code_of(rig.motion.shutter.open) is FaultCode.SHUTTER_MISMATCH
+
+
 def test_stop_and_close_work_on_a_controller_that_lost_its_home(rig: Any):
     rig.motion.shutter.open()
     rig.mechanics.reset()

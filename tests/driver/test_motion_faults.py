@@ -149,6 +149,13 @@ def test_a_controller_that_forgot_its_home_between_moves(rig: Any):
     assert len(rig.controller.motions()) == 1
 
 
+def test_before_homing_any_position_is_told(make_rig: Any):
+    rig = make_rig(ready=False)
+    rig.motion.connect()
+    rig.mechanics.at["X"] = 0.5
+    assert rig.motion.positions()["X"] == 0.5
+
+
 def test_positions_of_a_controller_that_has_started_anew_are_not_told(rig: Any):
     rig.motion.move_to({"X": 1.0})
     rig.mechanics.reset()
