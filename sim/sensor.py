@@ -116,8 +116,7 @@ def expose(
         deviation = electrons + np.float32(sensor.read_noise_e**2)
         cv2.sqrt(deviation, dst=deviation)
         noise = bank[start : start + electrons.size].reshape(electrons.shape)
-        np.multiply(deviation, noise, out=deviation)
-        electrons += deviation
+        cv2.accumulateProduct(deviation, noise, electrons)
         np.minimum(electrons, np.float32(full_well_e), out=electrons)
         cv2.addWeighted(
             electrons,
@@ -136,7 +135,10 @@ def expose(
 def total(light: Sequence[tuple[Map, float]], rows: slice) -> Map:
     """Return the weighted sum of maps over some rows."""
     (first, factor), *others = light
-    electrons = first[rows] * np.float32(factor)
+    if not others:
+        return first[rows] * np.float32(factor)
+    (second, other_factor), *others = others
+    electrons = np.asarray(cv2.addWeighted(first[rows], factor, second[rows], other_factor, 0.0), np.float32)
     for more, weight in others:
         cv2.scaleAdd(more[rows], weight, electrons, dst=electrons)
     return electrons

@@ -32,7 +32,7 @@ _EXPOSURE_TRIES = 8
 _MAP_FRAMES = 2
 _NEAR_ENOUGH = 0.8
 # Speckle makes a small spot brighter and dimmer from look to look; it limits what is measured, not the light.
-_BRIGHT_ENOUGH, _WANTED = 0.35, 0.6
+_BRIGHT_ENOUGH, _WANTED = 0.3, 0.6
 _MAPS_AGAIN = 2
 
 _MOVED_REMEDY = (

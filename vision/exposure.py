@@ -9,6 +9,7 @@ from typing import Any
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import ndtri
 
 from vision.background import flicker, scale_background
 from vision.image import Image
@@ -22,8 +23,10 @@ _SATURATED = 0.995
 _MOST_SATURATED = 0.005
 # In the dark, and where the spot is seen already.
 _BIGGEST_STEP_UP = 10.0
-_BIGGEST_STEP_SEEN = 50.0
+_BIGGEST_STEP_SEEN = 500.0
 _BIGGEST_STEP_DOWN = 30.0
+# Contrast of speckle as pixels see it, and 99 % of a normal distribution.
+_GRAINS, _HIGHEST = 0.5, 2.326
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,7 +126,8 @@ def advise_exposure(
     values = bright.astype(np.float64) - sensor.black_level_dn
     fill = float(np.percentile(values, limits.percentile)) / full
     saturated = float(np.mean(values >= _SATURATED * full))
-    if saturated > _MOST_SATURATED:
+    # One pixel of a small spot does not make it too bright.
+    if saturated > max(_MOST_SATURATED, 1.5 / len(values)):
         return _too_bright(image, limits, fill, saturated)
     if limits.lowest_fill <= fill <= limits.highest_fill:
         why = f"the spot fills {fill:.0%} of full scale"
@@ -184,8 +188,7 @@ def _pixels_of(image: Image, cells: NDArray[np.bool_]) -> NDArray[Any]:
 def _noise_dn(small: NDArray[np.float32], image: Image) -> float:
     """Noise of the smoothed frame from differences of neighbours: a spot that fills the frame is no noise."""
     apart = 4
-    rows = small[::4]
-    differences = np.abs(rows[:, apart:] - rows[:, :-apart])
+    differences = np.abs(small[::4, apart::3] - small[::4, :-apart:3])
     noise = 1.4826 * float(np.median(differences)) / math.sqrt(2)
     return max(noise, image.sensor.read_noise_e / image.sensor.gain_e_per_dn / (2 * _SHRINK), 1e-6)
 
@@ -205,10 +208,12 @@ def _too_bright(image: Image, limits: ExposureLimits, fill: float, saturated: fl
     """Estimate the brightness that saturation hides.
 
     For a Gaussian spot of peak P clipped at F the areas above F and above F/2 have the ratio
-    x = u / (u + ln 2) with u = ln(P/F); so P/F = exp(x ln 2 / (1 - x)).
+    x = u / (u + ln 2) with u = ln(P/F); so P/F = exp(x ln 2 / (1 - x)). Speckle spreads the light about that;
+    its bright grains rule, as if it were normal: they lie so much higher than what is just saturated.
     """
     share = min(saturated, 0.99)
-    hidden = min(math.exp(share * math.log(2) / (1 - share)), _BIGGEST_STEP_DOWN)
+    grains = (1 + _GRAINS * _HIGHEST) / (1 + _GRAINS * max(-float(ndtri(share)), -1.0))
+    hidden = min(math.exp(share * math.log(2) / (1 - share)) * grains, _BIGGEST_STEP_DOWN)
     wanted = limits.bounded(image.exposure_s * limits.target_fill / max(hidden, 1.1))
     settled = wanted >= image.exposure_s * (1 - 1e-9)
     why = (

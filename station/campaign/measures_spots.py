@@ -28,7 +28,7 @@ Light = Literal["as it is", "dark", "white"]
 _REMEMBERED = 64
 _SAMPLES = 5
 _PLACES = ((2, 2), (1, 1), (1, 4), (4, 1), (4, 4))
-_MOST_UP, _MOST_UP_SEEN, _MOST_DOWN = 10.0, 50.0, 30.0
+_MOST_UP, _MOST_UP_SEEN, _MOST_DOWN = 10.0, 500.0, 30.0
 
 
 @dataclass(frozen=True, slots=True)

@@ -69,6 +69,20 @@ def test_speckle_does_not_saturate():
     assert np.mean(image.pixels >= SENSOR.full_scale_dn) < 0.002
 
 
+@pytest.mark.parametrize("too_long", [2.0, 5.0, 12.0])
+def test_too_bright_a_spot_with_speckle_costs_one_frame_more_than_a_good_one(too_long):
+    """What saturation hides is told from how much is saturated; cameras see a contrast of about 0.5."""
+    rng = np.random.default_rng(11)
+    grains = rng.gamma(4.0, 0.25, (SHAPE[0] // 2, SHAPE[1] // 2)).repeat(2, 0).repeat(2, 1)
+    beam = spot(1e6, 30) * grains
+    background = mean_background([frame(rng, ROOM, 0.01) for _ in range(4)])
+    limits = dataclasses.replace(LIMITS, target_fill=0.6, lowest_fill=0.3)
+    good, _ = settle(rng, beam, ROOM, background, 3e-3, limits)
+    first = advise_exposure(frame(rng, beam + ROOM, too_long * good.next_exposure_s), background, limits)
+    assert not first.good
+    assert advise_exposure(frame(rng, beam + ROOM, first.next_exposure_s), background, limits).good
+
+
 def test_darkness_and_excess_are_said_at_the_limits():
     rng = np.random.default_rng(4)
     background = mean_background([frame(rng, ROOM, 0.01) for _ in range(4)])
