@@ -36,7 +36,7 @@ from control.messages import (
 from control.mount import Mount
 from control.moves import on_steps
 from control.plan import AlignmentPlan, BenchModel
-from control.suspicion import certain
+from control.suspicion import Fault, certain
 from control.unknowns import Vector
 from control.words import remedy_for
 from vision.spots import Spot
@@ -168,7 +168,8 @@ class Characteriser:
 
     def _end(self, model: LearnedModel) -> Finish:
         cause = certain(suspicions(model, self.plan))
-        if cause is not None:
+        # How the mount repeats is what is asked; no answer to it is a fault.
+        if cause is not None and cause.fault is not Fault.MOUNT_UNSTEADY:
             return Finish(Outcome.STOPPED, cause.words, remedy_for(cause.fault))
         self.result = characterised(model)
         return Finish(Outcome.ALIGNED, f"the mount is characterised from {len(model.looks)} looks")

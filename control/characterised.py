@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from copy import copy, deepcopy
 from dataclasses import dataclass
 from functools import partial
 from typing import Final
@@ -167,7 +166,7 @@ def _of_mount(model: LearnedModel, function: Callable[[Vector], float]) -> tuple
 
 def _repeats(model: LearnedModel, nominal: float, part: slice) -> Repeats:
     """Return how the mount repeats, from how much the stands scatter beyond their spots' noise."""
-    likelihoods = [_log_likelihood(model, factor, part) for factor in _FACTORS]
+    likelihoods = [model.repeating(factor, part).log_likelihood() for factor in _FACTORS]
     best = int(np.argmax(likelihoods))
     within = [
         factor
@@ -176,16 +175,3 @@ def _repeats(model: LearnedModel, nominal: float, part: slice) -> Repeats:
     ]
     low = 0.0 if within[0] == _FACTORS[0] else within[0]
     return Repeats(nominal * _FACTORS[best], nominal * low, nominal * within[-1])
-
-
-def _log_likelihood(model: LearnedModel, factor: float, part: slice) -> float:
-    """Return the log likelihood of the looks, were the repeatability ``factor`` times the assumed one."""
-    other = copy(model)
-    other.looks = deepcopy(model.looks)
-    other.set_repeatability(part, factor)
-    other.solve()
-    assert other.rows is not None
-    weights = 2.0 * float(np.sum(np.log(np.abs(np.diagonal(other.rows.root, axis1=1, axis2=2)))))
-    information = float(np.linalg.slogdet(other.prior_information)[1])
-    spread = float(np.linalg.slogdet(other.covariance)[1])
-    return 0.5 * (weights + information + spread - other.cost())

@@ -124,14 +124,18 @@ class LearnedModel:
         self.looks.traced[-1:], self.looks.slopes[-1:] = self._trace(pose)
         self.solve()
 
-    def set_repeatability(self, part: slice, factor: float) -> None:
-        """Assume that the mount repeats some pose coordinates ``factor`` times as badly as it is said to."""
+    def repeating(self, factor: float, part: slice = POSE) -> LearnedModel:
+        """Return the posterior if the mount repeats ``part`` of a pose ``factor`` times as badly as said."""
+        other = copy(self)
+        other.looks = self.looks.copied()
         scale = np.ones(4)
         scale[part] = factor
-        self._repeat = self._repeat * np.outer(scale, scale)
-        self.prior_covariance = self.prior_covariance.copy()
-        self.prior_covariance[HERE, HERE] = self._repeat
-        self.prior_information = inverse(self.prior_covariance)
+        other._repeat = self._repeat * np.outer(scale, scale)
+        other.prior_covariance = self.prior_covariance.copy()
+        other.prior_covariance[HERE, HERE] = other._repeat
+        other.prior_information = inverse(other.prior_covariance)
+        other.solve()
+        return other
 
     # --- what it answers ----------------------------------------------------------------------------
 
@@ -197,6 +201,14 @@ class LearnedModel:
             return 0.0, 0
         white = self.rows.whiten(self.rows.residual[:, :, None])
         return float(np.sum(white**2)), int(np.sum(self.looks.seen))
+
+    def log_likelihood(self) -> float:
+        """Return the log likelihood of the looks, all unknowns integrated out (Laplace's method)."""
+        assert self.rows is not None
+        weights = 2.0 * float(np.sum(np.log(np.abs(np.diagonal(self.rows.root, axis1=1, axis2=2)))))
+        information = float(np.linalg.slogdet(self.prior_information)[1])
+        spread = float(np.linalg.slogdet(self.covariance)[1])
+        return 0.5 * (weights + information + spread - self.cost())
 
     def cost(self) -> float:
         """Return the weighted squares of residuals and deviations from the prior; the MAP is their least."""

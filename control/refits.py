@@ -37,6 +37,9 @@ _OTHER_SIGMA: Final = 0.5
 _OTHER_SIGMA_PER_MM: Final = 0.012
 _OTHER_FACTORS: Final = (0.5, 0.7, 1.4, 2.0, -1.0)
 _OTHER_CURVATURES: Final = (-0.025, -0.008, 0.008, 0.025)
+_UNSTEADY: Final = (3.0, 4.0, 5.0, 7.0, 10.0, 15.0)
+"""How many times worse than said is no more a matter of what a bench file rounds."""
+
 _FREE: Final = 1e3
 _UNEXPLAINED: Final = 2.0
 """Squares per coordinate beyond which a fit has not explained the looks."""
@@ -63,6 +66,7 @@ def refitted(model: LearnedModel, plan: AlignmentPlan, found: list[Suspicion]) -
     least = least_amounts(model)
     rivals = [rival for rival in rivals if np.any(np.abs(rival.amounts) >= least[rival.part])]
     rivals.append(_with_names_exchanged(model, base))
+    rivals.append(_unsteady(model))
     if plan.prescription is Prescription.KNOWN:
         lenses = [*_turned_round(model, base), _scaled(model, base)]
         rivals += lenses
@@ -186,6 +190,22 @@ def _with_names_exchanged(model: LearnedModel, base: float) -> Suspicion:
     best = min(model.refitted(looks=model.looks.exchanged(which)).cost() for which in choices)
     gain = max(base - best, 0.0)
     return Suspicion(Fault.RETURNS_SWAPPED, gain, _CHOICES, SWAPPED_WORDS, exact=True)
+
+
+def _unsteady(model: LearnedModel) -> Suspicion:
+    """Return how much likelier the looks are if the mount repeats worse than it is said to.
+
+    More scatter explains any looks better; what that costs in likelihood is in the comparison.
+    """
+    said = model.repeating(1.0).log_likelihood()
+    found = {factor: model.repeating(factor).log_likelihood() for factor in _UNSTEADY}
+    factor = max(found, key=found.__getitem__)
+    um, urad = (
+        factor * sigma for sigma in (model.bench.repeatability_sigma_um, model.bench.repeatability_sigma_urad)
+    )
+    times = f"some {factor:g} times worse than said"
+    words = f"mount unsteady: it repeats {times} (about {um:.0f} um and {urad:.0f} urad)"
+    return Suspicion(Fault.MOUNT_UNSTEADY, max(2.0 * (found[factor] - said), 0.0), 1, words, exact=True)
 
 
 def _with_sudden(model: LearnedModel, base: float, rival: Suspicion) -> Suspicion:

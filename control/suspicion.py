@@ -25,6 +25,7 @@ class Fault(Enum):
     LOST_STEPS = "lost steps"
     LENS_SLIPPED = "lens slipped"
     BEAM_DRIFTED = "beam drifted"
+    MOUNT_UNSTEADY = "mount unsteady"
 
 
 _SURE_OF: Final = {Fault.WRONG_LENS: 1e-4}

@@ -73,6 +73,7 @@ def remedy_for(fault: Fault) -> str:
         Fault.RETURNS_SWAPPED: "check that the hole target's camera and vision know front from back",
         Fault.LOST_STEPS: "home the axes; if it repeats, look for a stiff or slipping axis",
         Fault.LENS_SLIPPED: "seat the lens firmly in the mount",
+        Fault.MOUNT_UNSTEADY: "look for play in the mount; characterise it, or correct its repeatability",
         Fault.BEAM_DRIFTED: "let the laser warm up, check its mount, record the bare beam anew",
     }[fault]
 

@@ -102,6 +102,15 @@ def test_a_drifting_beam_is_told_from_a_moving_lens(after: int) -> None:
         assert "beam drifted" in found.reason
 
 
+def test_a_mount_that_repeats_far_worse_than_said_has_a_name_of_its_own() -> None:
+    ends = []
+    for seed in range(12):
+        truth = Truth(repeat_um=16.0, repeat_urad=80.0)  # eight times what the bench model says
+        ends.append(finish(REF_LENS, SpotBench(REF_LENS, np.random.default_rng(seed), truth)))
+    assert all(end.outcome is not m.Outcome.ALIGNED for end in ends)
+    assert sum("mount unsteady: it repeats some" in end.reason for end in ends) >= 10
+
+
 @pytest.mark.parametrize("axis", [0, 1])
 def test_lost_steps_are_named_with_their_axis(axis: int) -> None:
     for seed in SEEDS:
