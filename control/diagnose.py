@@ -39,7 +39,10 @@ def suspicions(model: LearnedModel, plan: AlignmentPlan) -> list[Suspicion]:
         replace(rival, gain=rival.gain / least, scatter=own / least)
         for rival, own in zip(exact, scatters, strict=True)
     ]
-    if not any(suspicion.sure for suspicion in [*found, *exact]):
+    # A mount that repeats worse than said stops no run by itself: the verdict's uncertainty grows with the
+    # scatter. Where that scatter would be taken for another fault, it is told as what it is.
+    others = [other for other in [*found, *exact] if other.fault is not Fault.MOUNT_UNSTEADY]
+    if not any(other.sure for other in others):
         return []
     return sorted((rival for rival in exact if rival.chance < RIVAL), key=lambda rival: -rival.weight)
 

@@ -358,6 +358,8 @@ class SightingModel:
                 radius_mm=(spot.radius_mm, spot.radius_mm),
                 power_e_per_s=rate / self._noise(camera, exposure_s, 1).pixel_mm2,
                 flags=_flags(spot, seen_by.hole),
+                # What is taken from one of two that overlap is given to the other, as vision says too.
+                with_other_mm2=covariance[part, 2 - 2 * k : 4 - 2 * k].copy() if count == 2 else None,
             )
         return answers
 
