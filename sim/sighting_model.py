@@ -10,11 +10,10 @@ import hashlib
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from functools import cached_property
 from typing import Final
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 from scipy.special import chndtr
 
 from optics.trace import SpotPath
@@ -24,7 +23,8 @@ from sim.quick_spots import QuickSpot
 from sim.scene_camera import REFERENCE_RETURN_PER_MM2
 from sim.scene_draws import TrueBench
 from sim.scene_nuisances import SceneNuisances
-from sim.spot_information import REACH_RADII, Bright, PictureNoise, Seen, Told, what_is_told
+from sim.seen_plate import SeenPlate
+from sim.spot_information import REACH_RADII, Bright, PictureNoise, Told, what_is_told
 from vision.plate import PlateSpec
 from vision.spots import Expectation, Flag, NoSpot, Reason, Sighting, Spot, SpotName
 
@@ -43,7 +43,6 @@ _USELESS: Final = 0.35  # a centre whose sigma exceeds this fraction of the radi
 _DECIDED: Final = 20.0  # difference of twice the log likelihood from which it is clear which return is which
 _IMPLAUSIBLE: Final = 30.0  # squared distance from every expectation above which a light is nobody's
 _LOG_RATIO_SIGMA: Final = 0.35
-_RIM_MM: Final = 0.08  # blurred rim of the hole that a fit leaves out
 _FRESH: Final = 0.2  # share of the error (root of its variance) that is not speckle and new in every look
 _FRACTION_SEEN: Final = 1e-3
 
@@ -70,72 +69,6 @@ class Errors:
     map_sigma_mm: tuple[float, float] = (0.0009, 0.0018)
     map_told_mm: tuple[float, float] = (0.0010, 0.0021)
     map_bend_per_mm: float = 8e-5
-
-
-@dataclass(frozen=True, eq=False)
-class _Camera:
-    """One camera and its plate as the model uses them."""
-
-    setup: CameraSetup
-    plate: PlateSpec
-    hole: TrueHole | None
-    corners_mm: Array
-    shift_mm: Array
-    bend: Array
-    speckle_seed: bytes
-
-    def covers(self, at_mm: Array) -> NDArray[np.bool_]:
-        """Tell which places, shape (2, N), are on the plate and in the frame."""
-        half_x, half_y = self.plate.width_mm / 2, self.plate.height_mm / 2
-        inside: NDArray[np.bool_] = (np.abs(at_mm[0]) <= half_x) & (np.abs(at_mm[1]) <= half_y)
-        for one, two in zip(self.corners_mm, np.roll(self.corners_mm, -1, axis=0), strict=True):
-            way = two - one
-            inside &= way[0] * (at_mm[1] - one[1]) - way[1] * (at_mm[0] - one[0]) <= 0.0
-        return inside
-
-    @cached_property
-    def _safe_mm(self) -> float:
-        """Radius round the plate's middle that is surely covered; below 0 where the middle itself is not."""
-        safe = min(self.plate.width_mm, self.plate.height_mm) / 2
-        for one, two in zip(self.corners_mm, np.roll(self.corners_mm, -1, axis=0), strict=True):
-            way = two - one
-            safe = min(safe, float(one[0] * way[1] - one[1] * way[0]) / -math.hypot(*way))
-        return safe
-
-    def holds(self, center_mm: ArrayLike, margin_mm: float) -> bool:
-        """Tell whether a circle round a place is on the plate and in the frame."""
-        x_mm, y_mm = np.asarray(center_mm, float).tolist()
-        if math.hypot(x_mm, y_mm) + margin_mm < self._safe_mm:
-            return True
-        angle = np.arange(8) * (math.pi / 4)
-        ring = np.array([np.cos(angle), np.sin(angle)]) * margin_mm
-        return bool(np.all(self.covers(np.asarray(center_mm, float)[:, None] + ring)))
-
-    def hides(self, spots: Sequence[QuickSpot], reach_radii: float) -> Seen | None:
-        """Return what says which places, shape (2, N), show of these spots; None where all do."""
-        near_edge = any(not self.holds(spot.center_mm, 1.5 * spot.radius_mm) for spot in spots)
-        hole = self.hole
-        rim_mm = 0.0 if hole is None else hole.radius_mm + _RIM_MM
-        near_hole = hole is not None and any(
-            math.dist(spot.center_mm, hole.center_mm) < reach_radii * spot.radius_mm + rim_mm
-            for spot in spots
-        )
-        if not (near_edge or near_hole):
-            return None
-
-        def seen(at_mm: Array) -> NDArray[np.bool_]:
-            shown = self.covers(at_mm) if near_edge else np.ones(at_mm.shape[1], bool)
-            if near_hole and hole is not None:
-                dx, dy = at_mm[0] - hole.center_mm[0], at_mm[1] - hole.center_mm[1]
-                shown &= dx * dx + dy * dy > rim_mm**2
-            return shown
-
-        return seen
-
-    def mapped(self, at_mm: Array) -> Array:
-        """Return where a map puts a true place, shape (2,); that error is the same in every look."""
-        moved: Array = at_mm + self.shift_mm + self.bend @ at_mm
-        return moved
 
 
 class SightingModel:
@@ -173,7 +106,9 @@ class SightingModel:
             for name, setup in sorted(cameras.items())
         }
 
-    def _camera(self, name: str, setup: CameraSetup, plate: PlateSpec, true: TrueBench, seed: int) -> _Camera:
+    def _camera(
+        self, name: str, setup: CameraSetup, plate: PlateSpec, true: TrueBench, seed: int
+    ) -> SeenPlate:
         columns, rows = setup.width_px - 1.0, setup.height_px - 1.0
         view = PlateView(setup, plate, true.camera_errors[name])
         corners = view.to_mm(np.array([[0.0, 0.0], [columns, 0.0], [columns, rows], [0.0, rows]]))
@@ -181,7 +116,7 @@ class SightingModel:
         turn = np.arctan2(corners[:, 1] - middle[1], corners[:, 0] - middle[0])
         has_hole = plate.hole_radius_mm is not None
         errors = self._errors
-        return _Camera(
+        return SeenPlate(
             setup=setup,
             plate=plate,
             hole=true.holes[plate.name],
@@ -363,7 +298,7 @@ class SightingModel:
             )
         return answers
 
-    def _speckle(self, seen_by: _Camera, name: SpotName, spot: QuickSpot) -> Array:
+    def _speckle(self, seen_by: SeenPlate, name: SpotName, spot: QuickSpot) -> Array:
         """Return two standard normal numbers that change smoothly as the spot moves, as its speckle does.
 
         The same mixture over a lattice of spot positions as :class:`sim.speckle.SpeckleMap`.

@@ -60,6 +60,23 @@ def test_errors_are_as_large_as_they_say() -> None:
     assert np.var(pulls) == pytest.approx(1.0, abs=0.17)
 
 
+def test_overlapping_returns_tell_what_their_errors_have_in_common() -> None:
+    squares = []
+    for seed in range(200):
+        seen = returns(model(seed), (1.2, 0.4), (-0.8, 0.3))
+        front, back = seen[FRONT], seen[BACK]
+        assert isinstance(front, Spot)
+        assert isinstance(back, Spot)
+        cross = front.with_other_mm2
+        assert np.array_equal(cross, back.with_other_mm2.T)
+        joint = np.block([[front.covariance_mm2, cross], [cross.T, back.covariance_mm2]])
+        off = np.concatenate([front.center_mm - (1.2, 0.4), back.center_mm - (-0.8, 0.3)])
+        squares.append(off @ np.linalg.solve(joint, off))
+    # Chi-square with four degrees of freedom: mean 4, standard deviation sqrt(8).
+    assert np.mean(squares) == pytest.approx(4.0, abs=3.0 * np.sqrt(8.0 / 200))
+    assert np.all(np.abs(np.diag(cross)) > 0.1 * np.diag(front.covariance_mm2))
+
+
 def test_inflation_makes_errors_larger_than_they_say() -> None:
     seen = [
         returns(model(1, replace(EXACT, inflation=k)), (3.0, 2.0), (-4.0, 1.0))[FRONT] for k in (1.0, 2.0)
