@@ -54,7 +54,9 @@ class Errors:
     Attributes
     ----------
     inflation : float
-        Standard deviation of error over reported sigma.
+        Standard deviation of error over what the picture's information allows.
+    told : tuple of float
+        What is reported over the same: of returns, whose fit leaves more open, and of the transmitted spot.
     hole_sigma_mm, hole_told_mm : float
         Standard deviation of the hole's measured centre against its print, and what is reported.
     map_sigma_mm, map_told_mm : mapping of bool to float
@@ -64,6 +66,7 @@ class Errors:
     """
 
     inflation: float = 1.1
+    told: tuple[float, float] = (1.12, 0.98)
     hole_sigma_mm: float = 0.0019
     hole_told_mm: float = 0.0020
     map_sigma_mm: tuple[float, float] = (0.0009, 0.0018)
@@ -273,9 +276,10 @@ class SightingModel:
             covariance = self._sigma_mm**2 * np.eye(2 * count)
             error = self._sigma_mm * self._rng.standard_normal(2 * count)
         else:
-            covariance = told.covariance_mm2
+            alone = SpotName.TRANSMITTED in spots
+            covariance = self._errors.told[alone] ** 2 * told.covariance_mm2
             normal = np.concatenate([self._speckle(seen_by, name, spot) for name, spot in spots.items()])
-            error = self._errors.inflation * (np.linalg.cholesky(covariance) @ normal)
+            error = self._errors.inflation * (np.linalg.cholesky(told.covariance_mm2) @ normal)
         answers: dict[SpotName, Sighting] = {}
         for k, (name, spot) in enumerate(spots.items()):
             part = slice(2 * k, 2 * k + 2)

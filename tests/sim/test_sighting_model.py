@@ -17,7 +17,7 @@ from sim.sighting_model import Errors, SightingModel
 from vision.spots import Expectation, Flag, NoSpot, Reason, Sighting, Spot, SpotName
 
 FRONT, BACK, TRANSMITTED = SpotName
-EXACT = Errors(inflation=1.0, map_sigma_mm=(0.0, 0.0), map_bend_per_mm=0.0)
+EXACT = Errors(inflation=1.0, told=(1.0, 1.0), map_sigma_mm=(0.0, 0.0), map_bend_per_mm=0.0)
 POWERS = {FRONT: 0.0425, BACK: 0.039, TRANSMITTED: 0.917}
 RADII = {FRONT: 3.17, BACK: 4.82, TRANSMITTED: 0.215}
 PATHS = {FRONT: SpotPath.FRONT, BACK: SpotPath.BACK, TRANSMITTED: SpotPath.TRANSMITTED}
