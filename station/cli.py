@@ -64,7 +64,9 @@ def align(
 @_json
 @click.pass_obj
 def characterize(stop: StopRequest, /, **options: Any) -> int:
-    """Measure the mount by itself with one lens: scale, squareness, pivot, backlash, repeatability.
+    """Measure the mount by itself, with one lens.
+
+    Scale, squareness, pivot, backlash, repeatability.
 
     Exit status: 0 written, 1 the lens is rejected, 2 bad input, 3 stopped, 4 timed out.
     """
@@ -96,7 +98,7 @@ def simulate(
 @cli.command()
 @click.argument("folder", type=_FOLDER)
 def example(folder: Path) -> int:
-    """Write example bench and recipe files into FOLDER, to start from."""
+    """Write example files into FOLDER, to start from."""
     return int(_tools().write_examples(folder))
 
 
@@ -104,7 +106,10 @@ def example(folder: Path) -> int:
 @click.option("--bench", type=_FILE, required=True, help="BENCH.toml: what belongs to the bench.")
 @click.option("--recipe", type=_FILE, required=True, help="RECIPE.toml: what belongs to the part.")
 def check(bench: Path, recipe: Path) -> int:
-    """Check both files and say what the spots of this lens can tell; opens no device."""
+    """Check both files without opening a device.
+
+    Says what the spots of this lens can tell.
+    """
     return int(_tools().check(_commands().load_setup(bench, recipe)))
 
 
@@ -123,7 +128,10 @@ def sheet(bench: Path | None, plate: str, paper: str, out: Path) -> int:
 @_out
 @click.pass_obj
 def map_command(stop: StopRequest, bench: Path, out: Path | None) -> int:
-    """Map both plates from their fiducials; the shutter stays closed and nothing moves."""
+    """Map both plates from their fiducials.
+
+    The shutter stays closed and nothing moves.
+    """
     return int(_tools().map_plates(bench, out, stop))
 
 
@@ -156,7 +164,7 @@ def _tools() -> Any:
 @_json
 @click.pass_obj
 def campaign(stop: StopRequest, /, **options: Any) -> int:
-    """Align on many simulated benches and count how it ends.
+    """Align on simulated benches by the thousand.
 
     Exit status: 0 done, 1 false accepts, 2 bad input, 3 stopped (the same command goes on).
     """
@@ -206,7 +214,9 @@ def lot(stop: StopRequest, /, **options: Any) -> int:
 @_json
 @click.pass_obj
 def resume(stop: StopRequest, /, **options: Any) -> int:
-    """Go on after a stop or a crash: home, verify, then the rest of the lot.
+    """Go on with a lot after a stop or a crash.
+
+    Home, verify, then the rest.
 
     Exit status: 0 every part is done, 2 bad input, 3 stopped.
     """
@@ -240,7 +250,7 @@ def hold(stop: StopRequest, /, **options: Any) -> int:
 @click.option("--station", default="desk", show_default=True, help="Where this is done.")
 @click.option("--who", required=True, help="Who signs.")
 def release(**options: Any) -> int:
-    """Put a recipe into the archive and release it for lots."""
+    """Release a recipe for lots, into the archive."""
     return int(_lots().release(**options))
 
 
@@ -256,7 +266,10 @@ _why = click.option("--why", help="On what grounds; the trail keeps it.")
 @_desk_station
 @click.option("--who", required=True, help="Who signs.")
 def withdraw(**options: Any) -> int:
-    """Take a version of a recipe out of use: no lot starts with it any more."""
+    """Take a version of a recipe out of use.
+
+    No lot starts with it any more.
+    """
     return int(_desk().run_withdraw(**options))
 
 
@@ -268,7 +281,7 @@ def withdraw(**options: Any) -> int:
 @_who
 @_json
 def alarms(**options: Any) -> int:
-    """List the alarms that nobody has acknowledged, or acknowledge some."""
+    """List open alarms, or acknowledge some."""
     return int(_desk().run_alarms(**options))
 
 
@@ -280,7 +293,10 @@ def alarms(**options: Any) -> int:
 @_who
 @_json
 def doubts(**options: Any) -> int:
-    """List the parts that a failed check part puts in doubt, or clear some."""
+    """List parts in doubt, or clear some.
+
+    In doubt are those that a failed check part vouches for no longer.
+    """
     return int(_desk().run_doubts(**options))
 
 
@@ -292,7 +308,10 @@ def doubts(**options: Any) -> int:
 @click.option("--to", "end", type=click.DateTime(), help="Its end. Default: now.")
 @click.option("--out", type=_FOLDER, required=True, help="Folder for report.html, report.pdf, CSV and JSON.")
 def report(**options: Any) -> int:
-    """Report a lot, a period or a part from the archive, which is only read."""
+    """Report a lot, a period or a part.
+
+    The archive is only read.
+    """
     from station.lot.command.reports import run_report  # noqa: PLC0415  as in _commands
 
     for name in ("begin", "end"):
@@ -304,7 +323,7 @@ def report(**options: Any) -> int:
 @click.argument("run", type=_FOLDER)
 @_json
 def replay(run: Path, as_json: bool) -> int:
-    """Feed a recorded run to the control logic again and compare its decisions.
+    """Decide a recorded run again, and compare.
 
     Exit status: 0 identical, 1 the decisions differ, 2 bad input.
     """
