@@ -19,7 +19,14 @@ from typing import Any
 ROOT = Path(__file__).resolve().parent.parent
 ROOMS = ("driver", "control")
 LEAST = 95.0
-TESTS = ("tests/driver", "tests/control", "tests/closed_loop/test_driver_and_firmware.py", "tests/sweep")
+TESTS = (
+    "tests/driver",
+    "tests/control",
+    "tests/closed_loop/test_driver_and_firmware.py",
+    "tests/lot/test_hold.py",
+    "tests/lot/test_lots.py",
+    "tests/sweep",
+)
 
 
 def measured(tests: list[str]) -> dict[str, Any]:

@@ -33,6 +33,7 @@ class FixingBench(SpotBench):
 
     pushed = np.zeros(4)
     blind = 0
+    hidden: tuple[SpotName, ...] = ()
 
     def do(self, action: m.Action) -> m.Observation:
         if isinstance(action, m.SwitchOutput):
@@ -45,6 +46,8 @@ class FixingBench(SpotBench):
         if isinstance(seen, m.Looked) and self.blind:
             self.blind -= 1
             return replace(seen, sightings=DARK)
+        if isinstance(seen, m.Looked) and self.hidden:
+            return replace(seen, sightings={**seen.sightings, **{name: DARK[name] for name in self.hidden}})
         return seen
 
 
@@ -248,9 +251,15 @@ def blinded(looks: int) -> Callable[[FixingBench], None]:
     return lambda bench: setattr(bench, "blind", looks)
 
 
+def hide(*names: SpotName) -> Callable[[FixingBench], None]:
+    return lambda bench: setattr(bench, "hidden", names)
+
+
 @pytest.mark.parametrize(
     ("change", "outcome", "words"),
     [
+        (hide(SpotName.TRANSMITTED), m.Outcome.ALIGNED, "held for"),
+        (hide(SpotName.TRANSMITTED, SpotName.BACK), m.Outcome.STOPPED, "was not seen"),
         (push(0.0), m.Outcome.ALIGNED, "held for"),
         (push(0.05), m.Outcome.ALIGNED, "held for"),
         (push(0.14), m.Outcome.STOPPED, "more than drift does"),
@@ -262,3 +271,53 @@ def test_how_a_hold_ends(change: Callable[[FixingBench], None], outcome: m.Outco
     finish = held(change)
     assert finish.outcome is outcome, finish
     assert words in finish.reason
+
+
+def test_a_hold_that_would_leave_the_travel_ends() -> None:
+    bench, still = aligned()
+    push(0.05)(bench)
+    here = at(bench)
+    axes = tuple(
+        replace(
+            axis,
+            travel_min=here[axis.name] - 1e-3,
+            travel_max=here[axis.name] + 1e-3,
+            approach_from=None,
+            overshoot=0.0,
+        )
+        for axis in still.bench.axes
+    )
+    near = replace(still, bench=replace(still.bench, axes=axes, null_axes=tuple(here[a.name] for a in axes)))
+    *_, finish = turns(Holder(HoldPlan(hours=0.1), near, here), bench)
+    assert isinstance(finish, m.Finish)
+    assert "beyond its travel" in finish.reason
+
+
+def test_spots_that_contradict_each_other_are_no_verdict_on_a_fixed_lens() -> None:
+    bench, still = aligned()
+    bench.drift_mm = (0, (0.0, 0.0), (0.3, 0.0))
+    *_, finish = turns(Fixer([LOCK], still, at(bench), None), bench)
+    assert isinstance(finish, m.Finish)
+    assert finish.outcome is m.Outcome.STOPPED
+
+
+def test_a_mount_is_characterised_although_a_look_shows_nothing() -> None:
+    decides, bench = characterising()
+    action = decides.next_action(m.Looked(DARK, at(bench), 1, bench.time))
+    while not isinstance(action, m.Finish):
+        action = decides.next_action(bench.do(action))
+    assert action.outcome is m.Outcome.ALIGNED
+
+
+def test_a_mount_that_loses_steps_is_not_characterised() -> None:
+    decides, bench = characterising()
+    bench.lost = (len(bench.moves) + 3, (0.3, 0.0, 0.0, 0.0))
+    action: m.Action = m.Look(1, {}, "see what the axis did")
+    while not isinstance(action, m.Finish):
+        action = decides.next_action(bench.do(action))
+    assert action.outcome is m.Outcome.STOPPED
+    assert action.remedy
+
+
+def test_before_anything_was_seen_nothing_is_remembered() -> None:
+    assert Aligner(PLAN, nominal_bench()).remember() is None
