@@ -42,11 +42,14 @@ class SpotImage(Image):
         None where the frame is none of the simulator's.
     light : str
         "dark" or "white" where the frame was spoilt on its way.
+    spots : QuickSpots or None
+        Of the bench as it was then: a beam that jumps afterwards is not in this frame.
     """
 
     camera: str = ""
     state: SceneState | None = None
     light: Light = "as it is"
+    spots: QuickSpots | None = None
 
 
 class MeasuresSpots:
@@ -68,7 +71,7 @@ class MeasuresSpots:
         )
         self._true = sim.true
         self._spots = QuickSpots(sim.true, sim.plates, sim.nuisances.scene)
-        self._states: dict[tuple[str, int], SceneState] = {}
+        self._taken: dict[tuple[str, int], tuple[SceneState, QuickSpots]] = {}
         self._stood: dict[str, tuple[Any, Any]] = {}
 
     def image(self, frame: Frame, sensor: Sensor) -> Image:
@@ -77,12 +80,20 @@ class MeasuresSpots:
             self._true = self._sim.true
             self._spots = QuickSpots(self._true, self._sim.plates, self._sim.nuisances.scene)
         sequence, state = self._sim.scene_state(frame.camera)
-        self._states[frame.camera, sequence] = state
-        while len(self._states) > _REMEMBERED:
-            del self._states[next(iter(self._states))]
-        seen = self._states.get((frame.camera, frame.sequence))
+        self._taken[frame.camera, sequence] = state, self._spots
+        while len(self._taken) > _REMEMBERED:
+            del self._taken[next(iter(self._taken))]
+        seen, spots = self._taken.get((frame.camera, frame.sequence), (None, None))
         light = _light(frame, sensor, seen)
-        return SpotImage(frame.pixels, frame.exposure_s, sensor, camera=frame.camera, state=seen, light=light)
+        return SpotImage(
+            frame.pixels,
+            frame.exposure_s,
+            sensor,
+            camera=frame.camera,
+            state=seen,
+            light=light,
+            spots=spots,
+        )
 
     def mean(self, images: Sequence[Image]) -> Image:
         """Return the first of the images, which counts for all: the mount stands still meanwhile."""
@@ -178,11 +189,11 @@ class MeasuresSpots:
         spoilt = _spoilt(seen)
         if spoilt is not None:
             return dict.fromkeys((SpotName.FRONT, SpotName.BACK), spoilt)
-        if hole is None or seen.state is None:
+        if hole is None or seen.state is None or seen.spots is None:
             raise ValueError("returns are measured on a mapped plate with a hole")
         return self._model.returns(
             seen.camera,
-            self._spots.at(seen.state),
+            seen.spots.at(seen.state),
             expectations,
             (hole.center_mm, hole.radius_mm),
             image.exposure_s,
@@ -224,12 +235,12 @@ class MeasuresSpots:
 
     def _on(self, seen: SpotImage) -> list[QuickSpot]:
         """Return the true spots on the plate that a frame shows."""
-        if seen.state is None:
+        if seen.state is None or seen.spots is None:
             return []
         with_hole = self._sim.plates[self._sim.camera_setups[seen.camera].plate].hole_radius_mm is not None
         return [
             spot
-            for path, spot in self._spots.at(seen.state).items()
+            for path, spot in seen.spots.at(seen.state).items()
             if (path.value == "transmitted") != with_hole
         ]
 
