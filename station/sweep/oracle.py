@@ -18,7 +18,7 @@ from station.runner import Decides
 from station.sweep.cases import Place
 from station.sweep.line_rules import LineRules
 from station.sweep.remembered import Memory, Remembered
-from station.sweep.rig import Seen
+from station.sweep.rig import LOSING_STEPS, Seen
 
 LAST_ACTION_S = 120.0
 """A budget is looked at between actions; one action and the way out take less than this."""
@@ -26,6 +26,9 @@ TO_THE_END_S = 60.0
 """From the first fault that is told to the end of the run, in bench time."""
 
 _NOTHING_CAN_BE_SENT = {"cut", "fails"}
+_PLACES_THAT_CHANGE_THE_LOOK = {Place.CAMERA, Place.HANDLER, Place.CONTROL}
+_BY_ITS_FIGURES = ("not sure enough", "residual decentre")
+"""How the reasons of rejections begin that rest on the verdict alone; every other blames lens or mount."""
 _NAMED = {code.value for code in FaultCode} | {"plate_not_mapped", "targets_moved", "record_not_written"}
 
 
@@ -88,9 +91,13 @@ def _ended(seen: Seen) -> Iterator[str]:
         yield f"bound: it took {seen.end_s:.0f} s of bench time"
     if seen.end_s - seen.first_fault_s > TO_THE_END_S:
         yield f"bound: {seen.end_s - seen.first_fault_s:.0f} s from the first fault to the end"
+    if not seen.case.faults and finish.outcome not in (Outcome.ALIGNED, Outcome.REJECTED):
+        yield f"alarm: {finish.outcome.value} although nothing was wrong: {finish.reason}"
     if finish.outcome is Outcome.ALIGNED:
         yield from _agrees(seen)
         return
+    if finish.outcome is Outcome.REJECTED and not _look_is_changed(seen):
+        yield from _is_truly_rejected(seen, finish)
     if not finish.reason or not finish.remedy:
         yield f"cause: {finish.outcome.value} with reason {finish.reason!r} and remedy {finish.remedy!r}"
     if any(fault.place is Place.CONTROL for fault in seen.case.faults):
@@ -105,7 +112,7 @@ def _ended(seen: Seen) -> Iterator[str]:
 
 
 def _agrees(seen: Seen) -> Iterator[str]:
-    """Compare with the truth when the last frame was taken; what moves afterwards nobody can have seen."""
+    """Compare with the truth when the last frame was exposed; what moves afterwards nobody can have seen."""
     tolerance = seen.setup.recipe.tolerance
     verdict = seen.finish.verdict if seen.finish else None
     if verdict is None or not verdict.passed:
@@ -120,6 +127,31 @@ def _agrees(seen: Seen) -> Iterator[str]:
     off = _residual(seen.at_verdict)
     if off is None or off[0] > tolerance.decenter_um or off[1] > tolerance.tilt_arcsec:
         yield f"truth: called aligned, but truly off by {off}"
+
+
+def _look_is_changed(seen: Seen) -> bool:
+    """Tell whether a fault may have had a good part on a good bench look like something else."""
+    return any(
+        fault.place in _PLACES_THAT_CHANGE_THE_LOOK or fault.kind in LOSING_STEPS
+        for fault in seen.case.faults
+    )
+
+
+def _is_truly_rejected(seen: Seen, finish: Finish) -> Iterator[str]:
+    """See that a right lens within reach was not sure enough, truly; the guard band is ISO 14253-1's."""
+    verdict, off = finish.verdict, _residual(seen.at_verdict)
+    if verdict is None or off is None or not finish.reason.startswith(_BY_ITS_FIGURES):
+        yield f"truth: rejected, but neither lens nor mount is at fault: {finish.reason}"
+        return
+    tolerance = seen.setup.recipe.tolerance
+    sides = (
+        (off[0], verdict.decenter_um, verdict.expanded_decenter_um, tolerance.decenter_um),
+        (off[1], verdict.tilt_arcsec, verdict.expanded_tilt_arcsec, tolerance.tilt_arcsec),
+    )
+    if all(math.hypot(*told) + expanded <= limit for _, told, expanded, limit in sides):
+        yield "truth: rejected with a verdict that passes by its own figures"
+    if all(true + expanded <= limit for true, _, expanded, limit in sides):
+        yield f"truth: rejected, but truly off by {off} only, and as sure as that"
 
 
 def _residual(truth: BenchTruth | None) -> tuple[float, float] | None:
@@ -173,15 +205,7 @@ def _told_once(seen: Seen) -> Iterator[str]:
 
 
 class Again:
-    """Decides the steps of a record again, with a new aligner.
-
-    Parameters
-    ----------
-    seen : Seen
-        Of a run that has not begun, is under way, or has ended.
-    memory : Memory, optional
-        What other runs decided again; not shared with those that decided first.
-    """
+    """Decides the steps of a record again, with a new aligner; made of the same as :class:`Oracle`."""
 
     def __init__(self, seen: Seen, memory: Memory | None = None) -> None:
         aligner = aligner_of(seen.setup)

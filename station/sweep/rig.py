@@ -36,7 +36,8 @@ from vision.spots import Expectation, Sighting, Spot, SpotName
 
 _STRUCK_AXIS = "X"
 _AFTER_S = 2.0
-_LOSING_STEPS = {"steps_lost", "screw_slips", "stall"}
+LOSING_STEPS = {"steps_lost", "screw_slips", "stall"}
+"""Faults after which the mount stands elsewhere than the counters say."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,9 +84,9 @@ class Seen:
     untrue_positions : list of str
         Positions told to control at which the axes do not stand.
     at_verdict, at_end : BenchTruth or None
-        The truth at the last frame of the beam that was measured before the end, and after the end.
+        The truth when the last frame of the beam was exposed that was measured, and after the end.
     at_verdict_s : float
-        Bench time of that frame.
+        Bench time of that exposure.
     moving, shutter_open : bool
         After the end; the latter only where it was so already when the controller was asked last.
     """
@@ -141,8 +142,8 @@ class Watched:
         self._lit.append(state.shutter_open or state.lamp_on)
         if state.shutter_open:
             # Frames without the beam show nothing of the lens: what it did since, nobody can have seen.
-            rig.seen.at_verdict = rig.made.sim.truth()
-            rig.seen.at_verdict_s = rig.made.sim.clock.now_s()
+            rig.seen.at_verdict = rig.exposed
+            rig.seen.at_verdict_s = 0.0 if rig.exposed is None else rig.exposed.time_s
         return self._inner.image(frame, sensor)
 
     def mean(self, images: Sequence[Image]) -> Image:
@@ -228,6 +229,7 @@ class Rig:
         self._open_when_asked = False
         self._home_at: NDArray[np.float64] = np.zeros(1)
         self.dark = False
+        self.exposed: BenchTruth | None = None
         self.made = InProcess(
             setup,
             seed,
@@ -239,7 +241,8 @@ class Rig:
         )
         sim = self.made.sim
         sim.tap.on_call = self._called
-        self.cameras = StruckCameras(sim, (), self._at(Place.CAMERA))
+        self._at_camera = self._at(Place.CAMERA)
+        self.cameras = StruckCameras(sim, (), self._exposed)
         self.cameras.attach()
         self.handler = StruckHandler(sim.lens_handler, (), self._at(Place.HANDLER))
         self.made.bench = replace(self.made.bench, lens_handler=self.handler)
@@ -320,6 +323,11 @@ class Rig:
 
         return called
 
+    def _exposed(self, index: int) -> None:
+        # What strikes between exposure and handing out, the frame cannot show.
+        self.exposed = self.made.sim.truth()
+        self._at_camera(index)
+
     def _called(self, index: int, way: Literal["write", "read"]) -> None:
         self._at_line(index)
         self._reads.append(way == "read")
@@ -359,8 +367,8 @@ class Rig:
         if isinstance(observation, Homed):
             self._home_at = motors - counted
         kinds = {fault.kind for fault in self.seen.case.faults}
-        true = counted if kinds & _LOSING_STEPS else motors - self._home_at
-        if kinds & _LOSING_STEPS and "reset" in kinds:
+        true = counted if kinds & LOSING_STEPS else motors - self._home_at
+        if kinds & LOSING_STEPS and "reset" in kinds:
             return
         for axis, one, other in zip(mount.axes, told, true, strict=True):
             if abs(one - other) > axis.step / 2:

@@ -54,6 +54,8 @@ SAMPLE = (
     "camera:gone@30x1=2",
     "camera:beam_blocked@40x4=0",
     "camera:beam_jumped@40x1=0.1",
+    # When the last frame of the beam has been exposed already: nobody can see it.
+    "camera:beam_jumped@{frames:-2}=0.1",
     "camera:camera_knocked@50x1=0.2",
     "clock:jump@40x1=3600",
     "clock:stands_still@40x1=inf",
@@ -72,7 +74,8 @@ SAMPLE = (
 )
 """Cases as :meth:`station.sweep.cases.Case.parse` reads them.
 
-``{G01:0-6}`` stands for the call six before that of the first G01; :func:`fitted` puts in the numbers.
+``{G01:0-6}`` stands for the call six before that of the first G01, ``{frames:-1}`` for the last frame;
+:func:`fitted` puts in the numbers.
 """
 
 _WORD = re.compile(r"\{(?P<word>\w+):(?P<number>-?\d+)(?P<off>[+-]\d+)?\}")
@@ -85,7 +88,8 @@ def fitted(text: str) -> str:
 
 
 def _call(found: re.Match[str]) -> int:
-    return calls_with(found["word"])[int(found["number"])] + int(found["off"] or 0)
+    calls = range(counts().camera) if found["word"] == "frames" else calls_with(found["word"])
+    return calls[int(found["number"])] + int(found["off"] or 0)
 
 
 def _fitted(fault: Fault, made: Counts) -> Fault:
