@@ -154,7 +154,7 @@ _JSON = st.recursive(
 )
 
 
-@settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=40, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(value=_JSON.filter(lambda value: value is not None), why=st.text(min_size=1))
 def test_any_value_and_any_words_come_back_and_keep_the_chain(
     archive: Archive, value: object, why: str

@@ -2,7 +2,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from spot_bench import NAMES, SpotBench, Truth, nominal_bench, run
 
@@ -175,7 +175,7 @@ ACTIONS = (
 )
 
 
-@settings(max_examples=100, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=100)
 @given(st.integers(0, 14), st.lists(observations, min_size=1, max_size=4), st.sampled_from(sorted(REGULAR)))
 def test_any_observation_in_any_state_gets_an_action(good: int, odd: list[m.Observation], name: str) -> None:
     bench = SpotBench(FAMILIES[name], np.random.default_rng(good))
@@ -192,7 +192,7 @@ def test_any_observation_in_any_state_gets_an_action(good: int, odd: list[m.Obse
         assert isinstance(action, m.Finish) == (aligner.state in TERMINAL)
 
 
-@settings(max_examples=50, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=50)
 @given(
     st.lists(st.dictionaries(st.sampled_from(SpotName), sightings), min_size=1, max_size=12),
     st.integers(0, 4),

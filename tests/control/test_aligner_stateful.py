@@ -96,9 +96,7 @@ class AlignerMachine(RuleBasedStateMachine):
         assert "internal error" not in getattr(self.action, "reason", "")
 
 
-QUICK = settings(
-    max_examples=40, stateful_step_count=25, deadline=None, suppress_health_check=list(HealthCheck)
-)
+QUICK = settings(max_examples=40, stateful_step_count=25, suppress_health_check=list(HealthCheck))
 TestTable = TableMachine.TestCase
 TestTable.settings = settings(QUICK, max_examples=100, stateful_step_count=60)
 TestAligner = AlignerMachine.TestCase

@@ -169,7 +169,7 @@ def test_an_unknown_lens_is_found_from_a_flat_guess() -> None:
     assert found == pytest.approx(99.224, rel=0.04)
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 @given(
     st.sampled_from([name for name in FAMILIES if name not in ("near-concentric", "ball-like")]),
     st.tuples(st.floats(-1, 1), st.floats(-1, 1), st.floats(-17, 17), st.floats(-17, 17)),

@@ -143,7 +143,7 @@ def plate_to_plate(model, path, pose):
     return np.array(columns).T
 
 
-@settings(max_examples=80, deadline=None)
+@settings(max_examples=80)
 @given(
     st.sampled_from([*FAMILIES.values(), DOUBLET]),
     st.tuples(st.floats(-2, 2), st.floats(-2, 2), st.floats(-60, 60), st.floats(-60, 60)),

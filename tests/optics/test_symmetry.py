@@ -33,7 +33,7 @@ def axis_of(pose):
     return np.array((math.cos(rx) * math.sin(ry), -math.sin(rx), math.cos(rx) * math.cos(ry)))
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(LENSES, POSES, st.tuples(st.floats(-1, 1), st.floats(-1, 1)), st.tuples(TILTS, TILTS))
 def test_a_quarter_turn_of_everything_turns_the_spots(lens, pose, offset, slope):
     beam = Beam(532.0, 0.4, -200.0, offset, slope)
@@ -55,7 +55,7 @@ def test_a_quarter_turn_of_everything_turns_the_spots(lens, pose, offset, slope)
             np.testing.assert_allclose(shapes[1].radius_matrix[0], matrix, atol=1e-9 * np.abs(matrix).max())
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(LENSES, POSES)
 def test_mirror_image(lens, pose):
     x, y, rx, ry = pose
@@ -64,7 +64,7 @@ def test_mirror_image(lens, pose):
     np.testing.assert_allclose(spots[2], spots[0] * np.tile((-1, 1), 3), atol=1e-10)
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(st.sampled_from(["biconvex f50", "biconvex f100", "biconcave f-100", "ball-like"]), POSES)
 def test_a_symmetric_lens_turned_round_is_the_same(name, pose):
     lens = FAMILIES[name]
@@ -72,7 +72,7 @@ def test_a_symmetric_lens_turned_round_is_the_same(name, pose):
     np.testing.assert_array_equal(one, other)
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(LENSES, POSES)
 def test_the_paraxial_limit(lens, pose):
     scale = 1e-5
@@ -81,7 +81,7 @@ def test_the_paraxial_limit(lens, pose):
     np.testing.assert_allclose(exact, paraxial, atol=1e-7)
 
 
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=30)
 @given(LENSES, POSES)
 def test_jacobian_against_differences(lens, pose):
     jacobian = spot_jacobian(lens, REF_LAYOUT, REF_BEAM, pose)[0]
@@ -93,7 +93,7 @@ def test_jacobian_against_differences(lens, pose):
         np.testing.assert_allclose(jacobian[:, column], slope, atol=2e-9 * max(1, np.abs(slope).max()))
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(st.sampled_from(["biconvex f50", "biconvex f100", "meniscus", "ball-like"]), st.tuples(TILTS, TILTS))
 def test_a_turn_about_the_front_centre_of_curvature_leaves_the_front_return(name, tilt):
     # The sphere turns into itself: exact at any angle, and the reason why one spot cannot see everything.
@@ -109,7 +109,7 @@ def test_a_turn_about_the_front_centre_of_curvature_leaves_the_front_return(name
         np.testing.assert_allclose(landing.landing_mm, 0.0, atol=1e-10)
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(POSES, st.sampled_from(list(SpotPath)))
 def test_powers_are_fractions(pose, path):
     landing = trace(REF_LENS, REF_LAYOUT, REF_BEAM, pose, [path])[path]

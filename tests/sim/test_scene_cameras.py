@@ -42,7 +42,7 @@ errors = st.builds(
 points = st.lists(st.tuples(st.floats(-20, 20), st.floats(-16, 16)), min_size=1, max_size=6)
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(setup=setups, error=errors, points_mm=points, plate=st.sampled_from(sorted(PLATES)))
 def test_to_px_and_to_mm_are_inverse(
     setup: CameraSetup, error: PoseError, points_mm: list[tuple[float, float]], plate: str
@@ -52,7 +52,7 @@ def test_to_px_and_to_mm_are_inverse(
     assert view.to_mm(view.to_px(there)) == pytest.approx(there, abs=1e-6)
 
 
-@settings(max_examples=12, deadline=None)
+@settings(max_examples=12)
 @given(setup=setups)
 def test_maps_agree_with_the_exact_mapping(setup: CameraSetup) -> None:
     small = dataclasses.replace(setup, width_px=160, height_px=125, focal_px=setup.focal_px / 8)

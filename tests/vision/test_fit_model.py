@@ -37,7 +37,7 @@ def _theta(shape: Shape, rng: np.random.Generator) -> np.ndarray:
     return theta
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=25)
 @given(seed=st.integers(0, 10_000), kind=st.sampled_from(["round", "fringes", "ellipse"]))
 def test_derivatives_agree_with_finite_differences(seed: int, kind: str) -> None:
     rng = np.random.default_rng(seed)

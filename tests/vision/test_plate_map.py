@@ -5,7 +5,7 @@ import dataclasses
 import cv2
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from vision.camera_lens import BoardSpec, CameraLens, LensCalibration, NoLens, calibrate_lens
@@ -198,7 +198,6 @@ MODEL = MapModel(
 )
 
 
-@settings(deadline=None)
 @given(x=st.floats(0, 1279), y=st.floats(0, 1023))
 def test_there_and_back_again(x, y):
     point = np.array([[x, y]])

@@ -18,7 +18,7 @@ def beam(center, w_major, w_minor, angle):
     return np.exp(-2 * (along / w_major) ** 2 - 2 * (across / w_minor) ** 2), along, across
 
 
-@settings(deadline=None, max_examples=40)
+@settings(max_examples=40)
 @given(
     x=st.floats(180, 220),
     y=st.floats(140, 160),
