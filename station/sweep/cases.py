@@ -136,6 +136,9 @@ KINDS: Mapping[Place, Mapping[str, tuple[float, ...]]] = {
 }
 """Kinds of each place, with the values at which each is tried."""
 
+LOSING_STEPS = {"steps_lost", "screw_slips", "stall"}
+"""Kinds after which the mount stands elsewhere than the counters say."""
+
 DEAD_KINDS = (Line.CUT.value, Line.SILENT.value)
 """Kinds of a line that dies."""
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from station.sweep.oracle import Oracle
-from station.sweep.rig import Seen
+from station.sweep.seen import Seen
 
 
 @dataclass(frozen=True, slots=True)

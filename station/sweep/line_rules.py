@@ -10,7 +10,7 @@ import re
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from station.sweep.rig import Passed, Seen
+from station.sweep.seen import Passed, Seen
 from station.wiring import axis_spec
 
 _MOVES = ("G00", "G01", "G28")

@@ -15,10 +15,10 @@ from sim.truth import BenchTruth
 from station.planning import aligner_of
 from station.record.codec import encode
 from station.runner import Decides
-from station.sweep.cases import Place
+from station.sweep.cases import LOSING_STEPS, Place
 from station.sweep.line_rules import LineRules
 from station.sweep.remembered import Memory, Remembered
-from station.sweep.rig import LOSING_STEPS, Seen
+from station.sweep.seen import Seen
 
 LAST_ACTION_S = 120.0
 """A budget is looked at between actions; one action and the way out take less than this."""

@@ -18,7 +18,8 @@ from station.demo import example_setup
 from station.sweep.branching import Branching
 from station.sweep.cases import DEAD_KINDS, KINDS, Case, Counts, Fault, Place, all_singles, single_faults
 from station.sweep.judged import Judged, judged
-from station.sweep.rig import Rig, Seen
+from station.sweep.rig import Rig
+from station.sweep.seen import Seen
 
 Sweep = Literal["singles", "doubles", "bursts", "stop", "dead", "frames"]
 SEED = 3
@@ -106,6 +107,11 @@ def calls_with(word: str) -> list[int]:
         for passed in _faultless().passed
         if passed.way == "out" and word.encode() in passed.data.split()
     ]
+
+
+def frames_for(purpose: str) -> list[int]:
+    """Return the grabs of a run without faults whose frames are measured for this."""
+    return [index for index, what in _faultless().frames if what == purpose]
 
 
 def cases(sweep: Sweep, number: int, seed: int) -> Sequence[Case]:

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import traceback
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 from typing import Any, Literal, cast
 
 import numpy as np
 from numpy.typing import NDArray
 
-from control.messages import BareBeamSeen, Finish, Homed, Looked, Moved, Observation
+from control.messages import BareBeamSeen, Homed, Looked, Moved, Observation
 from driver.port import Direction
 from driver.protocols import Frame
 from sim.tap import LineFault, LineFaultKind
@@ -19,7 +19,8 @@ from station.campaign.inprocess import InProcess, Measurement
 from station.config import Setup
 from station.measuring import Measures
 from station.runner import Decides
-from station.sweep.cases import Case, Counts, Fault, Place
+from station.sweep.cases import LOSING_STEPS, Case, Counts, Fault, Place
+from station.sweep.seen import Begun, Passed, Seen
 from station.sweep.striking import (
     StruckCameras,
     StruckClock,
@@ -36,80 +37,6 @@ from vision.spots import Expectation, Sighting, Spot, SpotName
 
 _STRUCK_AXIS = "X"
 _AFTER_S = 2.0
-LOSING_STEPS = {"steps_lost", "screw_slips", "stall"}
-"""Faults after which the mount stands elsewhere than the counters say."""
-
-
-@dataclass(frozen=True, slots=True)
-class Passed:
-    """Bytes that passed on the line, in bench time, and the call of the line in which they did."""
-
-    way: Direction
-    data: bytes
-    time_s: float
-    call: int
-
-
-@dataclass(frozen=True, slots=True)
-class Begun:
-    """A motion that the mount began, whether the beam was let through then, and whether it meets a switch."""
-
-    homing: bool
-    time_s: float
-    shutter_open: bool
-    shutter_stuck: bool
-    onto_switch: bool
-
-
-@dataclass(slots=True)
-class Seen:
-    """What was seen of one run.
-
-    Attributes
-    ----------
-    finish : Finish or None
-        None where the run raised.
-    crash : str
-        Why it raised.
-    end_s, first_fault_s : float
-        Bench time at the end and when the first fault was told; the latter infinite where none was.
-    passed : list of Passed
-    begun : list of Begun
-    decided_calls : list of int
-        For each decision of control, the call of the line that came next.
-    unsaved_calls : list of int
-        Calls of the line at which a step was being done that was not yet safe.
-    wrong_frames : list of str
-        Frames that were measured and should not have been.
-    untrue_positions : list of str
-        Positions told to control at which the axes do not stand.
-    at_verdict, at_end : BenchTruth or None
-        The truth when the last frame of the beam was exposed that was measured, and after the end.
-    at_verdict_s : float
-        Bench time of that exposure.
-    moving, shutter_open : bool
-        After the end; the latter only where it was so already when the controller was asked last.
-    """
-
-    case: Case
-    setup: Setup
-    record: StruckRecord
-    finish: Finish | None = None
-    crash: str = ""
-    end_s: float = 0.0
-    first_fault_s: float = float("inf")
-    passed: list[Passed] = field(default_factory=list)
-    begun: list[Begun] = field(default_factory=list)
-    decided_calls: list[int] = field(default_factory=list)
-    unsaved_calls: list[int] = field(default_factory=list)
-    wrong_frames: list[str] = field(default_factory=list)
-    untrue_positions: list[str] = field(default_factory=list)
-    at_verdict: BenchTruth | None = None
-    at_end: BenchTruth | None = None
-    at_verdict_s: float = 0.0
-    moving: bool = False
-    shutter_open: bool = False
-    counts: Counts = field(default_factory=lambda: Counts((), (), 0, 0, 0, 0, 0, 0, 0))
 
 
 class Watched:
@@ -248,6 +175,7 @@ class Rig:
         self.made.bench = replace(self.made.bench, lens_handler=self.handler)
         self.made.runner.bench = self.made.eyes.bench = self.made.bench
         self.made.eyes.measures = cast("Measures", Watched(self.made.eyes.measures, self))
+        self._note_frame, self.made.eyes.note_frame = self.made.eyes.note_frame, self._noted
         self.control = StruckControl(self.made.runner.aligner, (), _STRUCK_AXIS, self._at(Place.CONTROL))
         self.made.runner.aligner = self.control
         self._stop = StruckStop()
@@ -327,6 +255,10 @@ class Rig:
         # What strikes between exposure and handing out, the frame cannot show.
         self.exposed = self.made.sim.truth()
         self._at_camera(index)
+
+    def _noted(self, frame: Frame, purpose: str) -> None:
+        self.seen.frames.append((self.cameras.calls - 1, purpose))
+        self._note_frame(frame, purpose)
 
     def _called(self, index: int, way: Literal["write", "read"]) -> None:
         self._at_line(index)

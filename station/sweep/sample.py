@@ -6,7 +6,7 @@ import re
 from dataclasses import replace
 
 from station.sweep.cases import Case, Counts, Fault, single_faults
-from station.sweep.plan import calls_with, counts
+from station.sweep.plan import calls_with, counts, frames_for
 
 SAMPLE = (
     "none",
@@ -55,8 +55,10 @@ SAMPLE = (
     "camera:beam_blocked@40x4=0",
     "camera:beam_jumped@40x1=0.1",
     # When the last frame of the beam has been exposed already: nobody can see it.
-    "camera:beam_jumped@{frames:-2}=0.1",
+    "camera:beam_jumped@{transmitted:-1}=0.1",
     "camera:camera_knocked@50x1=0.2",
+    # Before the first look, it fits a lens that stands aslant: only the marks tell.
+    "camera:camera_knocked@{returns:0}=0.2",
     "clock:jump@40x1=3600",
     "clock:stands_still@40x1=inf",
     "clock:fails@40x1=inf",
@@ -74,8 +76,8 @@ SAMPLE = (
 )
 """Cases as :meth:`station.sweep.cases.Case.parse` reads them.
 
-``{G01:0-6}`` stands for the call six before that of the first G01, ``{frames:-1}`` for the last frame;
-:func:`fitted` puts in the numbers.
+``{G01:0-6}`` stands for the call six before that of the first G01, ``{returns:0}`` for the first frame in
+which returns are measured; :func:`fitted` puts in the numbers.
 """
 
 _WORD = re.compile(r"\{(?P<word>\w+):(?P<number>-?\d+)(?P<off>[+-]\d+)?\}")
@@ -88,7 +90,7 @@ def fitted(text: str) -> str:
 
 
 def _call(found: re.Match[str]) -> int:
-    calls = range(counts().camera) if found["word"] == "frames" else calls_with(found["word"])
+    calls = calls_with(found["word"]) or frames_for(found["word"])
     return calls[int(found["number"])] + int(found["off"] or 0)
 
 

@@ -13,8 +13,8 @@ from control.messages import Outcome
 from station.sweep.cases import KINDS, Case, Fault, Place, all_singles, single_faults
 from station.sweep.oracle import violations
 from station.sweep.plan import Sweep, cases, counts, judge, judge_all, judge_too_tight, run_case
-from station.sweep.rig import Passed, Seen
 from station.sweep.sample import SAMPLE, fitted
+from station.sweep.seen import Passed, Seen
 
 
 @pytest.mark.parametrize("text", SAMPLE)
