@@ -189,7 +189,9 @@ class Progress:
 
     def fire(self, event: Event) -> State:
         """Answer ``event`` by the table and return the new state."""
-        _MACHINE.events[event.value].trigger(self)
+        now: State = self.state
+        if TABLE[now, event] is not now:  # no callback hangs on the machine, so staying is doing nothing
+            _MACHINE.events[event.value].trigger(self)
         return self.now
 
     @property

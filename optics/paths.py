@@ -49,6 +49,8 @@ class SpotPath(Enum):
     GHOST_REFERENCE = "ghost_reference"
     GHOST_HOLE = "ghost_hole"
 
+    __hash__ = object.__hash__  # members are single objects; Enum's own hash is a call in Python
+
 
 def _pass(first: int, last: int) -> tuple[Step, ...]:
     """Refract at the surfaces from ``first`` to ``last`` inclusive, up or down."""

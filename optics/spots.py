@@ -29,7 +29,7 @@ from optics.rays import (
     lens_frame,
     run,
 )
-from optics.straight import numbers_of, written_out
+from optics.straight import Spots, numbers_of, written_out
 from optics.trace import CHUNK, as_poses
 
 THREE_SPOTS: tuple[SpotPath, ...] = (SpotPath.FRONT, SpotPath.BACK, SpotPath.TRANSMITTED)
@@ -108,7 +108,7 @@ def model_spot_coordinates(model: RayModel, poses: ArrayLike) -> NDArray[np.floa
     if len(array) <= WRITTEN_OUT:
         numbers = numbers_of(model)
         if _PLAIN.issuperset(map(type, numbers)):
-            found, lost = written_out(_plan(model), model.surface_count)(numbers, array.tolist())
+            found, lost = _kernel(model.surface_count)(numbers, array.tolist())
             if lost >= 0:
                 raise _lost(array.T, lost)
             return np.array(found).reshape(len(array), 6)
@@ -244,6 +244,12 @@ def _coordinates(model: RayModel, columns: Value, few: Maths, many: Maths) -> ND
 
 def _plan(model: RayModel) -> Plan:
     return _three_spots(model.surface_count)
+
+
+@lru_cache(maxsize=8)
+def _kernel(surface_count: int) -> Spots:
+    """Return the kernel written out; found by a number, since a plan takes long to hash."""
+    return written_out(_three_spots(surface_count), surface_count)
 
 
 @lru_cache(maxsize=8)

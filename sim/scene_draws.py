@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -37,6 +37,13 @@ class Drift:
     rates_per_s: tuple[float, ...]
     phases: tuple[float, ...]
     weights: tuple[float, ...]
+    _waves: tuple[tuple[float, float, float, float], ...] = field(init=False, repr=False, compare=False)
+
+    def __post_init__(self) -> None:
+        # What every frame would work out anew.
+        begins = map(math.sin, self.phases)
+        waves = zip(self.weights, self.rates_per_s, self.phases, begins, strict=True)
+        object.__setattr__(self, "_waves", tuple(waves))
 
     @classmethod
     def draw(cls, rms: float, period_s: float, rng: np.random.Generator) -> Drift:
@@ -49,10 +56,10 @@ class Drift:
 
     def at(self, time_s: float) -> float:
         """Return the deviation from the value at time 0."""
-        waves = zip(self.rates_per_s, self.phases, self.weights, strict=True)
-        return self.rms * sum(
-            weight * (math.sin(rate * time_s + phase) - math.sin(phase)) for rate, phase, weight in waves
-        )
+        moved = 0.0
+        for weight, rate, phase, begin in self._waves:
+            moved += weight * (math.sin(rate * time_s + phase) - begin)
+        return self.rms * moved
 
 
 @dataclass(frozen=True, slots=True)

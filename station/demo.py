@@ -6,13 +6,14 @@ same program that aligns a real bench: it opens a line and cameras and never lea
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
-from functools import partial
+from functools import lru_cache, partial
 from importlib import resources
 from pathlib import Path
 
+from driver.axes import AxisSpec
 from sim.bench import SimBench
 from sim.camera_geometry import CameraSetup
 from sim.scene_example import example_cameras
@@ -22,6 +23,7 @@ from station.config.loading import setup_from_texts
 from station.config.reading import read_text
 from station.wiring import axis_spec
 from vision.image import Sensor
+from vision.plate import PlateSpec
 
 BENCH_FILE, RECIPE_FILE = "BENCH.toml", "RECIPE.toml"
 Ready = Callable[[Addresses], None]
@@ -53,18 +55,23 @@ def bench_text_at(setup: Setup, addresses: Addresses | ServedBench) -> str:
 
 def bench_maker(setup: Setup, seed: int) -> partial[SimBench]:
     """Return what makes the bench of both files; it can be handed to another process."""
-    bench = setup.bench
-    plates = [bench.plates.hole_target.spec(), bench.plates.reference_target.spec()]
+    cameras, axes = _devices(setup)
     return partial(
-        SimBench,
-        setup.lens(),
-        setup.layout(),
-        setup.beam(),
-        {plate.name: plate for plate in plates},
-        _cameras(setup),
-        [axis_spec(axis) for axis in bench.motion.axes],
-        seed=seed,
+        SimBench, setup.lens(), setup.layout(), setup.beam(), plates_of(setup), cameras, axes, seed=seed
     )
+
+
+@lru_cache(maxsize=32)
+def plates_of(setup: Setup) -> Mapping[str, PlateSpec]:
+    """Return both plates as vision knows them, by name."""
+    table = setup.bench.plates
+    plates = table.hole_target.spec(), table.reference_target.spec()
+    return {plate.name: plate for plate in plates}
+
+
+@lru_cache(maxsize=32)
+def _devices(setup: Setup) -> tuple[Mapping[str, CameraSetup], tuple[AxisSpec, ...]]:
+    return _cameras(setup), tuple(axis_spec(axis) for axis in setup.bench.motion.axes)
 
 
 def _cameras(setup: Setup) -> dict[str, CameraSetup]:

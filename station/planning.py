@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+from functools import lru_cache
 
 import numpy as np
 
@@ -16,6 +17,7 @@ from station.config.characterisation import CharacterisationTable
 from station.wiring import axis_spec
 
 
+@lru_cache(maxsize=32)
 def plan_of(setup: Setup) -> AlignmentPlan:
     """Return what is to be reached for the part, and what may be spent on it."""
     recipe = setup.recipe
@@ -38,6 +40,7 @@ def plan_of(setup: Setup) -> AlignmentPlan:
     )
 
 
+@lru_cache(maxsize=32)
 def bench_model_of(setup: Setup) -> BenchModel:
     """Return what is known of the bench before the part."""
     bench = setup.bench

@@ -16,6 +16,8 @@ class SpotName(Enum):
     BACK = "back"
     TRANSMITTED = "transmitted"
 
+    __hash__ = object.__hash__  # members are single objects; Enum's own hash is a call in Python
+
 
 class Flag(Enum):
     """Circumstances under which a spot was measured; none of them makes it invalid."""

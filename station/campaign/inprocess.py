@@ -25,7 +25,7 @@ from sim.nuisances import Nuisances
 from sim.truth import BenchTruth
 from station.campaign.measures_spots import MeasuresSpots
 from station.config import Setup
-from station.demo import bench_maker
+from station.demo import bench_maker, plates_of
 from station.looking import Eyes
 from station.measuring import Measures, MeasuresFrames
 from station.planning import aligner_of
@@ -221,10 +221,7 @@ def connect_directly(setup: Setup, sim: SimBench, clock: Clock) -> Bench:
 
 def _bench(setup: Setup, sim: SimBench, clock: Clock, motion: SerialMotion | DirectMount) -> Bench:
     table = setup.bench
-    plates = {
-        "hole_target": table.plates.hole_target.spec(),
-        "reference_target": table.plates.reference_target.spec(),
-    }
+    plates = plates_of(setup)
     eyes = {
         camera.plate: PlateCamera(plates[camera.plate], sim.camera(camera.name), camera)
         for camera in table.cameras

@@ -97,7 +97,8 @@ class MeasuresSpots:
 
     def mean(self, images: Sequence[Image]) -> Image:
         """Return the first of the images, which counts for all: the mount stands still meanwhile."""
-        return replace(images[0], frames=len(images))
+        first = images[0]
+        return first if len(images) == 1 else replace(first, frames=len(images))
 
     def background(self, images: Sequence[Image]) -> Image:
         """Return the last of the images."""

@@ -45,9 +45,12 @@ class TomlFile(Generic[Model]):
         return BadInput(self.name, dotted(key), found=found, allowed=allowed, line=line, nearest=near)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class Setup:
-    """Both files, checked by themselves and against each other, and that of the mount where there is one."""
+    """Both files, checked by themselves and against each other, and that of the mount where there is one.
+
+    Told apart by identity, so that what follows from a setup can be kept: campaigns use one for many benches.
+    """
 
     bench_file: TomlFile[BenchTable]
     recipe_file: TomlFile[RecipeTable]

@@ -12,7 +12,6 @@ import types
 import typing
 from collections.abc import Callable, Mapping, Sequence, Set
 from enum import Enum
-from functools import lru_cache, partial
 from typing import Any
 
 import numpy as np
@@ -49,23 +48,37 @@ def encode(value: Any) -> JsonValue:
     CodecError
         For a type that no message has, and for a float that is not finite.
     """
-    return _how(type(value))(value)  # type: ignore[arg-type]  # classes are hashable
+    return _HOW[type(value)](value)
 
 
-@lru_cache(maxsize=256)
-def _how(kind: type[Any]) -> Callable[[Any], JsonValue]:
-    """Return how values of a type become JSON; asked once, since a record has few types and many values."""
-    if kind.__name__ in _TYPES and dataclasses.is_dataclass(kind):
-        names = tuple(field.name for field in dataclasses.fields(kind))
-        return partial(_encode_message, kind.__name__, names)
-    for bases, how in _WAYS:
-        if issubclass(kind, bases):
-            return how
-    raise CodecError(f"no message holds a {kind.__name__}")
+class _How(dict[type[Any], Callable[[Any], JsonValue]]):
+    """How values of each type become JSON; found out once, since a record has few types and many values."""
+
+    def __missing__(self, kind: type[Any]) -> Callable[[Any], JsonValue]:
+        if kind.__name__ in _TYPES and dataclasses.is_dataclass(kind):
+            self[kind] = _message_encoder(kind)
+            return self[kind]
+        for bases, how in _WAYS:
+            if issubclass(kind, bases):
+                self[kind] = how
+                return how
+        raise CodecError(f"no message holds a {kind.__name__}")
 
 
-def _encode_message(name: str, fields: tuple[str, ...], value: Any) -> JsonValue:
-    return {"is": name, **{field: encode(getattr(value, field)) for field in fields}}
+_HOW = _How()
+
+
+def _message_encoder(kind: type[Any]) -> Callable[[Any], JsonValue]:
+    names = [field.name for field in dataclasses.fields(kind)]
+
+    def encoded(value: Any) -> JsonValue:
+        data: dict[str, JsonValue] = {"is": kind.__name__}
+        for name in names:
+            part = getattr(value, name)
+            data[name] = _HOW[type(part)](part)
+        return data
+
+    return encoded
 
 
 def _as_it_is(value: Any) -> JsonValue:
@@ -79,21 +92,22 @@ def _encode_float(value: Any) -> JsonValue:
 
 
 def _encode_array(value: NDArray[Any]) -> JsonValue:
-    if value.dtype == np.float64 and np.isfinite(value).all():
-        return value.tolist()  # type: ignore[no-any-return]  # lists of floats
-    return encode(value.tolist())
+    plain = value.tolist()
+    if value.dtype == np.float64 and value.ndim and all(map(math.isfinite, value.ravel().tolist())):
+        return plain  # type: ignore[no-any-return]  # lists of floats
+    return encode(plain)
 
 
 def _encode_mapping(value: Mapping[Any, Any]) -> JsonValue:
-    return {str(encode(key)): encode(part) for key, part in value.items()}
+    return {str(_HOW[type(key)](key)): _HOW[type(part)](part) for key, part in value.items()}
 
 
 def _encode_set(value: Set[Any]) -> JsonValue:
-    return sorted((encode(part) for part in value), key=str)
+    return sorted([encode(part) for part in value], key=str)
 
 
 def _encode_sequence(value: Sequence[Any]) -> JsonValue:
-    return [encode(part) for part in value]
+    return [_HOW[type(part)](part) for part in value]
 
 
 _WAYS: tuple[tuple[type | tuple[type, ...], Callable[[Any], JsonValue]], ...] = (
