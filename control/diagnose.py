@@ -14,18 +14,21 @@ from control.learn import LearnedModel
 from control.plan import AlignmentPlan, Prescription
 from control.refits import refitted
 from control.scores import RIVAL, power_fit, slow_and_sudden, wrong_power
-from control.suspicion import LEAST_GAIN, SURE, Fault, Suspicion, is_sure
+from control.suspicion import LEAST_GAIN, LEAST_SUDDEN_GAIN, SURE, Fault, Suspicion, is_sure
 
 
 def suspicions(model: LearnedModel, plan: AlignmentPlan) -> list[Suspicion]:
     """Return what may explain the looks, most believable first; nothing while chance explains them."""
     if model.rows is None:
         return []
-    if model.cost() < LEAST_GAIN:  # nothing can gain more than all that is left
+    # Nothing can gain more than all that is left, nor can so little be scatter.
+    if model.cost() < LEAST_GAIN:
         return []
-    found = slow_and_sudden(model)
     known = plan.prescription is Prescription.KNOWN
     doubtful = known and is_sure(Fault.WRONG_LENS, 1, power_fit(model)[0])
+    if not doubtful and model.cost() < LEAST_SUDDEN_GAIN:
+        return []
+    found = slow_and_sudden(model)
     if not doubtful and not any(suspicion.sure for suspicion in found) and not scattered(model):
         return []
     if known:

@@ -34,7 +34,6 @@ from control.unknowns import (
     Vector,
     inverse,
     prior,
-    within,
 )
 from vision.spots import Spot, SpotName
 
@@ -45,11 +44,16 @@ _BEND: Final = 0.03
 _FLAT_PER_MM: Final = 1e-3
 _BEND_AT_ONCE: Final = 0.01
 _STRONGEST_PER_MM: Final = 0.1
+_EYE: Final = np.eye(4)
 _TURNED: Final = np.repeat(np.eye(2), [4, 2], axis=0)
 """Which plate's clocking turns which of the six coordinates."""
 
 _REFERRED: Final = np.vstack([np.eye(2, 4), np.eye(2, 4), np.eye(2, 4, 2)])
 """Which coordinate of the references each of the six is counted from."""
+
+
+def _within(value: float, limit: float) -> float:
+    return min(max(value, -limit), limit)
 
 
 class LearnedModel:
@@ -88,6 +92,7 @@ class LearnedModel:
         self.looks = Looks()
         self.rows: Rows | None = None
         self.scored: tuple[Rows, Vector, Vector] | None = None
+        self._misfit_last: tuple[Rows, float, int] | None = None
         self._stand = 0
         self._repeat, self._drift = bench.repeatability(), bench.drift()
         self._null = np.asarray(bench.null_axes, dtype=np.float64)
@@ -180,7 +185,7 @@ class LearnedModel:
         one = Looks.at_one_place(axes, sides, self._stand - 1)
         one.at = self._poses_at(axes[None], sides[None])
         one.traced, one.slopes = self._trace(one.at)
-        spots, by = self.spots_and_derivatives(one)
+        spots, by = self.spots_and_derivatives(one, one.at)
         slope = one.slopes[0]
         spread = by[0] @ self.covariance @ by[0].T + slope @ self._repeat @ slope.T
         self._predicted_last = (key, (spots[0], spread))
@@ -199,8 +204,10 @@ class LearnedModel:
         """Return the weighted sum of squared residuals, and the number of coordinates seen."""
         if self.rows is None:
             return 0.0, 0
-        white = self.rows.whiten(self.rows.residual[:, :, None])
-        return float(np.sum(white**2)), int(np.sum(self.looks.seen))
+        if self._misfit_last is None or self._misfit_last[0] is not self.rows:
+            white = self.rows.whiten(self.rows.residual[:, :, None])
+            self._misfit_last = self.rows, float(np.sum(white**2)), int(np.sum(self.looks.seen))
+        return self._misfit_last[1:]
 
     def log_likelihood(self) -> float:
         """Return the log likelihood of the looks, all unknowns integrated out (Laplace's method)."""
@@ -268,11 +275,11 @@ class LearnedModel:
     def solve(self) -> None:
         """Iterate to the MAP; trace anew only where the pose has left its linearisation."""
         looks = self.looks
-        poses = self._poses_at(looks.axes, looks.sides)
+        poses = self.poses()
         root = self._root()
         for _ in range(_ROUNDS):
             before = poses
-            spots, by = self.spots_and_derivatives(looks)
+            spots, by = self.spots_and_derivatives(looks, poses)
             self.rows = Rows(by, root, np.where(looks.seen, looks.values - spots, 0.0))
             white = self.rows.whiten(np.concatenate([by, self.rows.residual[:, :, None]], axis=2))
             left, right = white[:, :-1], white[:, -1]
@@ -281,26 +288,31 @@ class LearnedModel:
             change = self.covariance @ pull
             self.mean = self.mean + change
             self.rows = Rows(by, root, self.rows.residual - np.where(looks.seen, by @ change, 0.0))
-            poses = self._poses_at(looks.axes, looks.sides)
-            stale = np.any(np.abs(poses - looks.at) > _RETRACE, axis=1)
+            poses = self.poses()
+            stale: NDArray[np.bool_] = (np.abs(poses - looks.at) > _RETRACE).any(axis=1)
             bend = self._bend()
             if bend:
                 root = self._root()
-            elif np.any(stale):
+            elif stale.any():
                 looks.trace(self.lens, stale, poses[stale])
                 root = self._root()
-            elif np.all(np.abs(poses - before) <= _STILL):
+            elif (np.abs(poses - before) <= _STILL).all():
                 return
 
     def _bend(self) -> bool:
         """Replace the lens when its curvatures have moved too far for their derivatives; say whether."""
-        curvatures = self.lens.curvatures_per_mm
-        wanted = curvatures + within(self.mean[FIXED_COUNT:], _BEND_AT_ONCE)
-        change = within(wanted, _STRONGEST_PER_MM) - curvatures
+        curvatures = self.lens.rays.curvatures_per_mm
+        learned = self.mean[FIXED_COUNT:].tolist()
+        wanted = [now + _within(more, _BEND_AT_ONCE) for now, more in zip(curvatures, learned, strict=True)]
+        changes = [_within(to, _STRONGEST_PER_MM) - now for to, now in zip(wanted, curvatures, strict=True)]
         self.mean = self.mean.copy()
-        self.mean[FIXED_COUNT:] = change
-        if np.all(np.abs(change) <= _BEND * np.maximum(np.abs(curvatures), _FLAT_PER_MM)):
+        self.mean[FIXED_COUNT:] = changes
+        if all(
+            abs(change) <= _BEND * max(abs(now), _FLAT_PER_MM)
+            for change, now in zip(changes, curvatures, strict=True)
+        ):
             return False
+        change = np.array(changes)
         self.lens = bent(self.lens, change)
         self.prior_mean = self.prior_mean.copy()
         self.prior_mean[FIXED_COUNT:] -= change
@@ -326,6 +338,10 @@ class LearnedModel:
     def _from_null(self, axes: Vector, sides: Vector) -> Vector:
         return axes - sides * self.mean[BACKLASH] / 2.0 - self._null
 
+    def poses(self) -> Vector:
+        """Return the poses (n, 4) at which the looks stood, without what a single stand missed."""
+        return self._poses_at(self.looks.axes, self.looks.sides)
+
     def _poses_at(self, axes: Vector, sides: Vector) -> Vector:
         """Poses (n, 4) at axis positions (n, 4), without what a single stand missed its target by."""
         return self.mean[POSE] + self._from_null(axes, sides) @ self.mount().T
@@ -333,21 +349,23 @@ class LearnedModel:
     def pose_derivative(self, axes: Vector, sides: Vector, *, here: bool) -> Vector:
         """Return the derivative (4, size) of the pose by the unknowns; ``here`` at the present stand."""
         by = np.zeros((4, self.size))
-        by[:, POSE] = np.eye(4)
+        by[:, POSE] = _EYE
         shift = self._from_null(axes, sides)
         for row in range(4):
             by[row, MOUNT.start + 4 * row : MOUNT.start + 4 * row + 4] = shift
         by[:, BACKLASH] = -self.mount() * sides / 2.0
         if here:
-            by[:, HERE] = np.eye(4)
+            by[:, HERE] = _EYE
         return by
 
-    def spots_and_derivatives(self, looks: Looks) -> tuple[Vector, Vector]:
-        """Return spots (n, 6) on the plates and derivatives (n, 6, size) by every unknown."""
+    def spots_and_derivatives(self, looks: Looks, poses: Vector) -> tuple[Vector, Vector]:
+        """Return spots (n, 6) on the plates and derivatives (n, 6, size) by every unknown.
+
+        ``poses`` (n, 4) are those where the looks stood, as the present estimate has it.
+        """
         here: NDArray[np.bool_] = looks.stands == self._stand
         shift = self._from_null(looks.axes, looks.sides)
         mount = self.mount()
-        poses = self.mean[POSE] + shift @ mount.T
         change = self._change()
         total = looks.slopes + change
         moved = poses - looks.at + np.where(here[:, None], self.mean[HERE], 0.0)

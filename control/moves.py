@@ -90,10 +90,11 @@ def visible_null(plan: AlignmentPlan, model: LearnedModel, here: Vector, sides: 
     its offset stands out by three standard uncertainties; along any other the lens stays where it is.
     """
     limits = plan.tolerances
+    squares = limits[:, None] * limits
     pose = model.pose_at(here, sides)  # not what this stand missed its target by: that will not repeat
-    variances, turned = np.linalg.eigh(pose.covariance / np.outer(limits, limits))
+    variances, turned = np.linalg.eigh(pose.covariance / squares)
     along = turned.T @ (pose.mean / limits)
-    before = np.sum(turned * ((model.start_covariance() / np.outer(limits, limits)) @ turned), axis=0)
+    before = (turned * ((model.start_covariance() / squares) @ turned)).sum(axis=0)
     known = variances <= 1.0
     stands_out = (along**2 > 9.0 * variances) & (variances < 0.25 * before)
     kept = known | stands_out

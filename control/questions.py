@@ -38,10 +38,11 @@ def is_lost(model: LearnedModel) -> bool:
     """Say whether the looks so far leave the pose too open to step by."""
     if not len(model.looks):
         return True
-    wide = np.sqrt(np.diag(model.pose_here().covariance)) > _LOST
+    if not np.any(np.sqrt(np.diag(model.pose_here().covariance)) > _LOST):
+        return False
     rows = model.looks.seen[-1]
     rank = int(np.linalg.matrix_rank(model.sensitivities()[rows], tol=1e-3)) if np.any(rows) else 0
-    return bool(np.any(wide)) and rank < 4
+    return rank < 4
 
 
 def knows_the_lens(plan: AlignmentPlan, model: LearnedModel) -> bool:

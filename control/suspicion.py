@@ -34,6 +34,9 @@ _SURE_OF: Final = {Fault.WRONG_LENS: 1e-4}
 LEAST_GAIN: Final = float(chdtri(1, max(SURE, *_SURE_OF.values())))
 """No suspicion with a smaller gain is sure."""
 
+LEAST_SUDDEN_GAIN: Final = float(chdtri(1, SURE))
+"""The same for all faults but a wrong lens."""
+
 
 @dataclass(frozen=True, slots=True)
 class Suspicion:

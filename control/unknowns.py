@@ -127,12 +127,6 @@ def prior(bench: BenchModel, references: References, curvature_sigma_per_mm: Vec
     return mean, covariance
 
 
-def within(values: Vector, limit: float | Vector) -> Vector:
-    """Return values drawn in to plus or minus ``limit``."""
-    drawn: Vector = np.minimum(np.maximum(values, -limit), limit)
-    return drawn
-
-
 def inverse(matrix: NDArray[np.floating[Any]]) -> Vector:
     """Return the inverse of a matrix, or of each of a stack."""
     return np.asarray(np.linalg.inv(matrix), dtype=np.float64)

@@ -8,6 +8,7 @@ from typing import Final
 import numpy as np
 
 from control.learn import LearnedModel
+from control.looks import Rows
 from control.messages import Move, MovePurpose
 from control.mount import Mount
 from control.moves import (
@@ -61,6 +62,8 @@ class Ways:
         self._hole_radius_mm = hole_radius_mm
         self.middle: Vector | None = None
         self._scan = scan(bench)
+        # Several questions after one look begin with it.
+        self._null_last: tuple[tuple[Rows | None, bytes, bytes], Vector] | None = None
         self._offsets = looks_round_null(plan, model, hole_radius_mm)
         self._swallowed: set[SpotName] = set(blind_at_null(model, hole_radius_mm))
 
@@ -71,7 +74,11 @@ class Ways:
 
     def null(self, model: LearnedModel) -> Vector:
         """Return the axis positions of the null as far as the looks show it."""
-        return visible_null(self._plan, model, self._mount.axes, self._mount.sides)
+        axes, sides = self._mount.axes, self._mount.sides
+        key = model.rows, axes.tobytes(), sides.tobytes()
+        if self._null_last is None or self._null_last[0] != key:
+            self._null_last = key, visible_null(self._plan, model, axes, sides)
+        return self._null_last[1]
 
     def towards_null(self, model: LearnedModel) -> Vector:
         """Return the way's end to the likeliest null, by all that is known."""

@@ -377,6 +377,7 @@ class PhraseTable(_Table):
         raise UnreadableError(f"{word!r} is neither yes nor no of {name}")
 
 
+@lru_cache(maxsize=_REMEMBERED)
 def _plain(value: float, decimals: int) -> str:
     text = f"{value:.{decimals}f}"
     return text.removeprefix("-") if float(text) == 0 else text

@@ -116,6 +116,19 @@ def model_spot_coordinates(model: RayModel, poses: ArrayLike) -> NDArray[np.floa
     return _coordinates(model, array.T, FLOAT, REAL_ARRAY)
 
 
+def one_pose_coordinates(model: RayModel, pose: Sequence[float]) -> list[float]:
+    """Like :func:`model_spot_coordinates` for a single pose and a model of single numbers, without arrays.
+
+    Raises
+    ------
+    RayLostError
+    """
+    found, lost = _kernel(model.surface_count)(numbers_of(model), (pose,))
+    if lost >= 0:
+        raise _lost(np.array([pose]).T, lost)
+    return found[0]
+
+
 def model_spot_jacobian(model: RayModel, poses: ArrayLike) -> NDArray[np.float64]:
     """Like :func:`spot_jacobian`, for a bench given as numbers; shape (N, 6, 4)."""
     array, model = _matched(model, poses)

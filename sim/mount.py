@@ -168,9 +168,11 @@ class SimMount:
         distance = targets_steps - self._counter
         if not distance.any():
             return
-        moving = distance != 0
-        lost = np.where(moving, np.clip(np.copysign(self._lost, distance), -abs(distance), abs(distance)), 0)
-        self._lost = np.where(moving, 0.0, self._lost)
+        lost = np.zeros(len(distance))
+        if self._lost.any():
+            moving, way = distance != 0, abs(distance)
+            lost = np.where(moving, np.clip(np.copysign(self._lost, distance), -way, way), 0)
+            self._lost = np.where(moving, 0.0, self._lost)
         profile = TravelProfile(cruise_s, self._errors.ramp_s)
         self._start(Leg(time_s, profile, self._counter.copy(), np.array(targets_steps, float), lost))
 

@@ -17,7 +17,7 @@ import numpy as np
 from optics.errors import RayLostError
 from optics.gaussian import beam_on_plate
 from optics.rays import RayModel
-from optics.spots import model_spot_coordinates
+from optics.spots import one_pose_coordinates
 from optics.trace import SpotPath, trace
 from sim.scene_draws import TrueBench
 from sim.scene_nuisances import SceneNuisances
@@ -90,24 +90,26 @@ class QuickSpots:
             at_mm = bare.bench_mm.tolist()
             spot = self._spot(SpotPath.TRANSMITTED, at_mm, bare.radii_mm[0], light, state.time_s)
             return {SpotPath.TRANSMITTED: spot}
-        pose = np.array([state.pose])
         shapes = self._shapes_at_null()
         model = self._model(state.time_s)
         reach_mm = math.hypot(state.pose[0] - model.offset_x_mm, state.pose[1] - model.offset_y_mm)
         lit = dict.fromkeys(PATHS, True)
         try:
-            places = model_spot_coordinates(model, pose).reshape(3, 2)
+            at_mm = one_pose_coordinates(model, state.pose)
         except RayLostError:
-            places, reach_mm = np.zeros((3, 2)), math.inf
+            at_mm, reach_mm = [0.0] * 6, math.inf
         if reach_mm > _SAFELY_INSIDE * true.lens.clear_aperture_mm / 2:
             beam = true.beam_at(state.time_s, nuisances)
-            landings = trace(true.lens, true.layout, beam, pose, PATHS)
+            landings = trace(true.lens, true.layout, beam, state.pose, PATHS)
             lit = {path: bool(landings[path].lit[0]) for path in PATHS}
-            places = np.array([landings[path].landing_mm[0] for path in PATHS])
-        at_mm = places.tolist()
+            at_mm = [value for path in PATHS for value in landings[path].landing_mm[0].tolist()]
         return {
             path: self._spot(
-                path, at_mm[k], shapes[path][0], shapes[path][1] * light * lit[path], state.time_s
+                path,
+                at_mm[2 * k : 2 * k + 2],
+                shapes[path][0],
+                shapes[path][1] * light * lit[path],
+                state.time_s,
             )
             for k, path in enumerate(PATHS)
         }

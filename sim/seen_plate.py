@@ -9,7 +9,7 @@ from functools import cached_property
 from typing import Final
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 
 from sim.camera_geometry import CameraSetup
 from sim.plate_art import TrueHole
@@ -33,6 +33,12 @@ class SeenPlate:
     bend: Array
     speckle_seed: bytes
 
+    @cached_property
+    def pixel_mm2(self) -> float:
+        """Area that a pixel sees on the plate."""
+        pitch_mm = self.setup.field_mm / self.setup.width_px
+        return pitch_mm**2 / math.cos(math.radians(self.setup.view_angle_deg))
+
     def covers(self, at_mm: Array) -> NDArray[np.bool_]:
         """Tell which places, shape (2, N), are on the plate and in the frame."""
         half_x, half_y = self.plate.width_mm / 2, self.plate.height_mm / 2
@@ -51,10 +57,9 @@ class SeenPlate:
             safe = min(safe, float(one[0] * way[1] - one[1] * way[0]) / -math.hypot(*way))
         return safe
 
-    def holds(self, center_mm: ArrayLike, margin_mm: float) -> bool:
+    def holds(self, center_mm: Sequence[float] | Array, margin_mm: float) -> bool:
         """Tell whether a circle round a place is on the plate and in the frame."""
-        x_mm, y_mm = np.asarray(center_mm, float).tolist()
-        if math.hypot(x_mm, y_mm) + margin_mm < self._safe_mm:
+        if math.hypot(*center_mm) + margin_mm < self._safe_mm:
             return True
         angle = np.arange(8) * (math.pi / 4)
         ring = np.array([np.cos(angle), np.sin(angle)]) * margin_mm

@@ -37,6 +37,7 @@ PATH_OF: Final[Mapping[SpotName, SpotPath]] = {
     SpotName.BACK: SpotPath.BACK,
     SpotName.TRANSMITTED: SpotPath.TRANSMITTED,
 }
+_NUMBER_OF: Final = {name: number for number, name in enumerate(PATH_OF)}
 _STREAM: Final = 120  # of the bench's seed; the bench itself uses those below
 _SEEN: Final = 6.0  # standard deviations of the power from which light counts as a spot
 _USELESS: Final = 0.35  # a centre whose sigma exceeds this fraction of the radius is no measurement
@@ -145,10 +146,9 @@ class SightingModel:
 
     def _noise(self, camera: str, exposure_s: float, frames: int) -> PictureNoise:
         setup, nuisances = self._cameras[camera].setup, self._nuisances
-        pitch_mm = setup.field_mm / setup.width_px
         room = nuisances.room_level * REFERENCE_RETURN_PER_MM2 * self._rate(camera) * exposure_s
         return PictureNoise(
-            pixel_mm2=pitch_mm**2 / math.cos(math.radians(setup.view_angle_deg)),
+            pixel_mm2=self._cameras[camera].pixel_mm2,
             floor_e2=room + setup.sensor.read_noise_e**2 + nuisances.dark_offset_sigma_e**2,
             speckle_mm2=(nuisances.speckle_contrast * nuisances.speckle_grain_um * 1e-3) ** 2,
             frames=frames,
@@ -241,7 +241,7 @@ class SightingModel:
             told = self._told(camera, left, expectations, exposure_s, frames)
             weakest = min(range(len(left)), key=told.significance.__getitem__)
             if told.significance[weakest] >= _SEEN:
-                return self._measured(camera, left, told, exposure_s)
+                return self._measured(camera, left, told)
             del left[list(left)[weakest]]
         return {}
 
@@ -269,7 +269,7 @@ class SightingModel:
         return what_is_told(bright, self._noise(camera, exposure_s, frames), seen, reach)
 
     def _measured(
-        self, camera: str, spots: Mapping[SpotName, QuickSpot], told: Told, exposure_s: float
+        self, camera: str, spots: Mapping[SpotName, QuickSpot], told: Told
     ) -> dict[SpotName, Sighting]:
         seen_by, count = self._cameras[camera], len(spots)
         if self._sigma_mm is not None:
@@ -278,7 +278,7 @@ class SightingModel:
         else:
             alone = SpotName.TRANSMITTED in spots
             covariance = self._errors.told[alone] ** 2 * told.covariance_mm2
-            normal = np.concatenate([self._speckle(seen_by, name, spot) for name, spot in spots.items()])
+            normal = [part for name, spot in spots.items() for part in self._speckle(seen_by, name, spot)]
             error = self._errors.inflation * (np.linalg.cholesky(told.covariance_mm2) @ normal)
         answers: dict[SpotName, Sighting] = {}
         for k, (name, spot) in enumerate(spots.items()):
@@ -295,20 +295,20 @@ class SightingModel:
                 center_mm=seen_by.mapped(np.asarray(spot.center_mm)) + error[part],
                 covariance_mm2=np.array(own),
                 radius_mm=(spot.radius_mm, spot.radius_mm),
-                power_e_per_s=rate / self._noise(camera, exposure_s, 1).pixel_mm2,
+                power_e_per_s=rate / seen_by.pixel_mm2,
                 flags=_flags(spot, seen_by.hole),
                 # What is taken from one of two that overlap is given to the other, as vision says too.
                 with_other_mm2=covariance[part, 2 - 2 * k : 4 - 2 * k].copy() if count == 2 else None,
             )
         return answers
 
-    def _speckle(self, seen_by: SeenPlate, name: SpotName, spot: QuickSpot) -> Array:
+    def _speckle(self, seen_by: SeenPlate, name: SpotName, spot: QuickSpot) -> tuple[float, float]:
         """Return two standard normal numbers that change smoothly as the spot moves, as its speckle does.
 
         The same mixture over a lattice of spot positions as :class:`sim.speckle.SpeckleMap`.
         """
         move_mm = self._nuisances.speckle_move_um * 1e-3
-        number = list(PATH_OF).index(name)
+        number = _NUMBER_OF[name]
         x, y = spot.center_mm[0] / move_mm, spot.center_mm[1] / move_mm
         column, row = math.floor(x), math.floor(y)
         wx, wy = (x - column) * (math.pi / 2), (y - row) * (math.pi / 2)
@@ -318,9 +318,9 @@ class SightingModel:
                 own_x, own_y = self._node(seen_by.speckle_seed, number, column + step_x, row + step_y)
                 total_x += weight_x * weight_y * own_x
                 total_y += weight_x * weight_y * own_y
-        fresh = self._rng.standard_normal(2)
+        fresh_x, fresh_y = self._rng.standard_normal(2).tolist()
         still = math.sqrt(1.0 - _FRESH**2)
-        return np.array([still * total_x + _FRESH * fresh[0], still * total_y + _FRESH * fresh[1]])
+        return still * total_x + _FRESH * fresh_x, still * total_y + _FRESH * fresh_y
 
     def _node(self, seed: bytes, number: int, column: int, row: int) -> tuple[float, float]:
         key = (seed, number, column, row)

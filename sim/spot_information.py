@@ -24,6 +24,7 @@ REACH_RADII: Final = 1.5
 _RINGS, _SPOKES = 9, 16
 _APART: Final = 1.5  # of the reaches' sum: from there on two spots do not disturb each other
 _PER_SPOT: Final = 4
+_CENTERS: Final = np.array([_PER_SPOT * k + c for k in (0, 1) for c in (0, 1)])
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,19 +127,16 @@ def what_is_told(
         weight_mm2 = weight_mm2 * seen(at_mm)
     size = _PER_SPOT * len(spots) + 1
     rows = np.empty((size, at_mm.shape[1]))
-    speckled = np.zeros(at_mm.shape[1])
-    light = np.zeros(at_mm.shape[1])
-    for k, spot in enumerate(spots):
-        first = _PER_SPOT * k
-        dx, dy = at_mm[0] - spot.center_mm[0], at_mm[1] - spot.center_mm[1]
-        per_mm2 = 4.0 / spot.radius_mm**2
-        square = (dx * dx + dy * dy) * per_mm2
-        own = spot.peak_e * np.exp(-0.5 * square)
-        rows[first], rows[first + 1] = own * dx * per_mm2, own * dy * per_mm2
-        rows[first + 2], rows[first + 3] = own * square, own
-        light += own
-        speckled += own * own
+    by_spot = rows[:-1].reshape(len(spots), _PER_SPOT, -1)
+    off_mm = at_mm - np.array([spot.center_mm for spot in spots])[:, :, None]
+    per_mm2 = np.array([[4.0 / spot.radius_mm**2] for spot in spots])
+    squares = off_mm * off_mm
+    square = (squares[:, 0] + squares[:, 1]) * per_mm2
+    own = np.array([[spot.peak_e] for spot in spots]) * np.exp(-0.5 * square)
+    by_spot[:, :2] = own[:, None] * off_mm * per_mm2[:, None]
+    by_spot[:, 2], by_spot[:, 3] = own * square, own
     rows[-1] = math.sqrt(noise.floor_e2)
+    light, speckled = own.sum(axis=0), (own * own).sum(axis=0)
     variance = (light + noise.floor_e2) * (noise.pixel_mm2 / noise.frames) + noise.speckle_mm2 * speckled
     information = (rows * (weight_mm2 / variance)) @ rows.T
     for k, spot in enumerate(spots):
@@ -147,8 +145,7 @@ def what_is_told(
     scale = np.maximum(np.sqrt(information.diagonal()), 1e-9)
     scales = scale[:, None] * scale
     inverse = np.linalg.inv(information / scales + _hair(size)) / scales
-    places = [_PER_SPOT * k + c for k in range(len(spots)) for c in (0, 1)]
-    covariance = inverse[places][:, places]
+    covariance = inverse[_CENTERS[: 2 * len(spots), None], _CENTERS[: 2 * len(spots)]]
     amplitudes = rows[[*(_PER_SPOT * k + 3 for k in range(len(spots))), -1]]
     powers = tuple(
         _significance(k, amplitudes, weight_mm2, noise, spot.peak_e) for k, spot in enumerate(spots)
@@ -209,18 +206,18 @@ def _significance(
     """
     if peak_e <= 0.0:
         return 0.0
-    others = [row for k, row in enumerate(amplitudes[:-1]) if k != spot]
-    variance = np.full(len(weight_mm2), noise.floor_e2 * noise.pixel_mm2 / noise.frames)
-    for light in others:
-        variance += light * (noise.pixel_mm2 / noise.frames) + noise.speckle_mm2 * light * light
-    information = (amplitudes * (weight_mm2 / variance)) @ amplitudes.T
+    variance: float | Array = noise.floor_e2 * noise.pixel_mm2 / noise.frames
+    if len(amplitudes) > 2:
+        light = amplitudes[1 - spot]
+        variance = variance + (light * (noise.pixel_mm2 / noise.frames) + noise.speckle_mm2 * light * light)
+    information = ((amplitudes * (weight_mm2 / variance)) @ amplitudes.T).tolist()
     # What is left of its own information when the other amplitudes are fitted as well.
-    rest = [k for k in range(len(information)) if k != spot]
-    (own, *coupled), inner = information[spot, [spot, *rest]].tolist(), information[rest][:, rest].tolist()
-    if len(rest) == 1:
-        return math.sqrt(max(own - coupled[0] ** 2 / max(inner[0][0], 1e-18), 0.0))
-    (a, b), (_, c) = inner
-    x, y = coupled
+    own = information[spot][spot]
+    if len(amplitudes) == 2:
+        return math.sqrt(max(own - information[0][1] ** 2 / max(information[1][1], 1e-18), 0.0))
+    other = 1 - spot
+    a, b, c = information[other][other], information[other][2], information[2][2]
+    x, y = information[spot][other], information[spot][2]
     det = a * c - b * b
     left = own - (c * x * x - 2.0 * b * x * y + a * y * y) / det if det > 1e-12 * a * c else own - y * y / c
     return math.sqrt(max(left, 0.0))
