@@ -289,7 +289,7 @@ class LearnedModel:
             self.mean = self.mean + change
             self.rows = Rows(by, root, self.rows.residual - np.where(looks.seen, by @ change, 0.0))
             poses = self.poses()
-            stale: NDArray[np.bool_] = (np.abs(poses - looks.at) > _RETRACE).any(axis=1)
+            stale = np.any(np.abs(poses - looks.at) > _RETRACE, axis=1)
             bend = self._bend()
             if bend:
                 root = self._root()

@@ -121,11 +121,15 @@ class Eyes:
     first: Glance | None = field(default=None, init=False)
     last: Glance | None = field(default=None, init=False)
     compute_s: float = field(default=0.0, init=False)
+    _computing: _Computing = field(init=False)
     _guard: FrameGuard = field(default_factory=FrameGuard, init=False)
     _exposure_s: dict[tuple[str, str], float] = field(default_factory=dict, init=False)
     _backgrounds: dict[str, Backgrounds] = field(default_factory=dict, init=False)
     _beam_hides_marks: set[tuple[str, str]] = field(default_factory=set, init=False)
     _maps_again: int = field(default=0, init=False)
+
+    def __post_init__(self) -> None:
+        self._computing = _Computing(self)
 
     # --- mapping ----------------------------------------------------------------------------------------
 
@@ -170,7 +174,7 @@ class Eyes:
 
     def _map(self, eye: PlateCamera) -> PlateMap:
         image = self._expose(eye, "map", _MAP_FRAMES, background=None)
-        with self._computing():
+        with self._computing:
             found = self.measures.map(image, eye)
         if isinstance(found, NoMap):
             why = f"{found.reason.value}: {found.detail}"
@@ -189,7 +193,7 @@ class Eyes:
         """
         eye = self.bench.reference
         shot = self._shoot_mapped({"bare beam": eye}, frames)["bare beam"]
-        with self._computing():
+        with self._computing:
             return self.measures.transmitted(
                 shot.image, shot.background, self.maps[eye.plate.name], expectation, eye
             )
@@ -209,7 +213,7 @@ class Eyes:
         if wider is not None:
             shots["returns"] = wider
             sightings = dict(self._returns(wider, expectations))
-        with self._computing():
+        with self._computing:
             sightings[SpotName.TRANSMITTED] = self.measures.transmitted(
                 shots["transmitted"].image,
                 shots["transmitted"].background,
@@ -225,7 +229,7 @@ class Eyes:
         self, shot: Shot, expectations: Mapping[SpotName, Expectation]
     ) -> Mapping[SpotName, Sighting]:
         hole = self.bench.hole
-        with self._computing():
+        with self._computing:
             return self.measures.returns(
                 shot.image, shot.background, self.maps[hole.plate.name], self.hole, expectations, hole
             )
@@ -240,7 +244,7 @@ class Eyes:
         """Take further, longer exposures where one cannot serve both returns; None where one does."""
         eye = self.bench.hole
         plate_map, longest_s = self.maps[eye.plate.name], eye.table.exposure.longest_s
-        with self._computing():
+        with self._computing:
             longer = self.measures.longer(shot.image, seen, expectations, plate_map, longest_s)
         if not longer:
             return None
@@ -249,7 +253,7 @@ class Eyes:
             more = [[self._grab(eye, one_s, "returns") for _ in range(frames)] for one_s in longer]
         finally:
             self.bench.shutter.close()
-        with self._computing():
+        with self._computing:
             image = self.measures.merged([*(self.measures.mean(images) for images in more), shot.image])
         return self._with_background(eye, image)
 
@@ -295,7 +299,7 @@ class Eyes:
 
     def _compare(self, eye: PlateCamera, image: Image) -> MapCheck:
         name = eye.plate.name
-        with self._computing():
+        with self._computing:
             check = self.measures.check(image, self.maps[name], eye, self.bench.table.maps.moved_mm)
         if check.state is not MapState.NOT_VISIBLE:
             before = self.validity.get(name)
@@ -326,7 +330,7 @@ class Eyes:
         """Put the background beside a frame as it was while that frame was exposed."""
         best = self._backgrounds[eye.table.name].serving(image.exposure_s)
         best = best or self._take_background(eye, image.exposure_s, ENOUGH_FRAMES)
-        with self._computing():
+        with self._computing:
             return Shot(image, self.measures.beside(best.image, image))
 
     # --- exposures and backgrounds ----------------------------------------------------------------------
@@ -342,7 +346,7 @@ class Eyes:
         too_long_s = math.inf
         for _ in range(_EXPOSURE_TRIES):
             image = self._grab(eye, exposure_s, purpose)
-            with self._computing():
+            with self._computing:
                 advice = self.measures.advise(image, background, limits)
             if advice.next_exposure_s < exposure_s:
                 too_long_s = exposure_s
@@ -354,7 +358,7 @@ class Eyes:
             image = self._grab(eye, exposure_s, purpose)
         self._exposure_s[key] = exposure_s
         images = [image, *(self._grab(eye, exposure_s, purpose) for _ in range(frames - 1))]
-        with self._computing():
+        with self._computing:
             return self.measures.mean(images)
 
     def _renew_background(self, eye: PlateCamera, purpose: str) -> None:
@@ -368,7 +372,7 @@ class Eyes:
     def _take_background(self, eye: PlateCamera, exposure_s: float, count: int) -> Background:
         """Take a background and keep it beside those of other exposures; the shutter is closed."""
         frames = [self._grab(eye, exposure_s, "background") for _ in range(count)]
-        with self._computing():
+        with self._computing:
             image = self.measures.background(frames)
         taken = Background(self.bench.clock.now_s(), count, image)
         self._backgrounds[eye.table.name].add(taken)
@@ -378,9 +382,6 @@ class Eyes:
         frame = self._guard.checked(eye.camera.grab(exposure_s))
         self.note_frame(frame, purpose)
         return self.measures.image(frame, eye.sensor)
-
-    def _computing(self) -> _Computing:
-        return _Computing(self)
 
 
 class _Computing:

@@ -4,6 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from scipy.stats import chi2
 from spot_bench import SpotBench, Truth, nominal_bench, run
 
 from control import messages as m
@@ -11,7 +12,7 @@ from control.aligner import Aligner
 from control.diagnose import against_scatter, suspicions
 from control.plan import AlignmentPlan, HomeAgain
 from control.scores import power_sigma
-from control.suspicion import SURE, Fault, Suspicion, certain
+from control.suspicion import LEAST_GAIN, LEAST_SUDDEN_GAIN, SURE, Fault, Suspicion, certain, is_sure
 from optics.families import FAMILIES, REF_LENS
 
 # The deviations of the spot bench are drawn evenly; these are their standard deviations
@@ -229,3 +230,12 @@ def test_lost_steps_are_not_taken_for_a_slip(seed: int) -> None:
     assert finish.outcome is m.Outcome.STOPPED
     assert "lost steps: axis Y" in finish.reason
     assert float(finish.reason.split("stands ")[1].split(" ")[0]) == pytest.approx(-0.1, abs=0.03)
+
+
+def test_what_is_left_of_a_good_fit_makes_no_fault_sure() -> None:
+    """Below these squares faults are not looked for; reference: chi-square's upper tail by scipy.stats."""
+    for fault in Fault:
+        least = LEAST_GAIN if fault is Fault.WRONG_LENS else LEAST_SUDDEN_GAIN
+        assert not any(is_sure(fault, unknowns, least * 0.9999) for unknowns in range(1, 13)), fault
+    assert min(chi2.sf(LEAST_SUDDEN_GAIN * 0.9999, degrees) for degrees in range(1, 200)) > SURE
+    assert is_sure(Fault.LOST_STEPS, 1, LEAST_SUDDEN_GAIN * 1.0001)
