@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from spot_bench import NAMES, SpotBench, Truth, nominal_bench, run
+from spot_bench import AXES, NAMES, SpotBench, Truth, nominal_bench, run
 
 from control import messages as m
 from control.aligner import Aligner
@@ -259,3 +259,36 @@ def test_a_search_that_finds_nothing_ends_and_says_where_it_looked() -> None:
     finish = run(Aligner(AlignmentPlan(REF_LENS, max_looks=200, max_moves=200), nominal_bench()), bench)
     assert finish.outcome is m.Outcome.REJECTED
     assert "places within the mount's travel (front: off_the_plate" in finish.reason
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_a_null_beyond_the_travel_ends_it_before_a_move_and_names_the_axis(seed: int) -> None:
+    axes = tuple(
+        replace(axis, travel_min=axis.travel_min / 12, travel_max=axis.travel_max / 12) for axis in AXES
+    )
+    bench = SpotBench(REF_LENS, np.random.default_rng(seed), axes=axes)
+    finish = run(Aligner(AlignmentPlan(REF_LENS), nominal_bench(axes)), bench)
+    away = -np.linalg.solve(bench.mount, bench.start)
+    beyond = [axis.name for axis, to in zip(axes, away, strict=True) if not axis.can_end_at(float(to))]
+    assert finish.outcome is m.Outcome.REJECTED
+    assert finish.reason in {f"the null lies beyond the travel of axis {name}" for name in beyond}
+    assert bench.moves == []
+
+
+def test_later_parts_of_a_known_bench_pass_without_looks_round_the_null() -> None:
+    """Where nothing asks for such looks; they pass by their own uncertainty, and truly."""
+    bench = SpotBench(
+        REF_LENS, np.random.default_rng(2), Truth(spot_mm=0.005, repeat_um=0.5, repeat_urad=2.0)
+    )
+    known = nominal_bench(repeatability_sigma_um=0.5, repeatability_sigma_urad=2.0)
+    plan, memory, looks = AlignmentPlan(REF_LENS, verification_looks=0), None, []
+    for _ in range(5):
+        bench.next_part(REF_LENS)
+        aligner = Aligner(plan, known, memory)
+        assert run(aligner, bench).outcome is m.Outcome.ALIGNED
+        memory = aligner.remember()
+        looks.append(bench.looks)
+        pose = np.abs(bench.pose) * TO_UM_ARCSEC
+        assert np.hypot(*pose[:2]) < plan.tolerance_decenter_um
+        assert np.hypot(*pose[2:]) < plan.tolerance_tilt_arcsec
+    assert min(looks) == 2

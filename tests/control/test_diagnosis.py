@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from scipy.stats import chi2
 from spot_bench import SpotBench, Truth, nominal_bench, run
+from test_learning import fresh
 
 from control import messages as m
 from control.aligner import Aligner
@@ -78,20 +79,32 @@ def test_returns_that_are_taken_for_each_other_all_along_stop_the_run() -> None:
         assert "returns swapped" in found.reason
 
 
+def swapped_once(seed: int, **fault) -> SpotBench:
+    bench = SpotBench(REF_LENS, np.random.default_rng(seed), label_fault="swap", **fault)
+    seen, see = [], bench.see
+
+    def once():
+        bench.label_fault = None if seen else "swap"
+        seen.append(1)
+        return see()
+
+    bench.see = once
+    return bench
+
+
 def test_returns_that_are_taken_for_each_other_once_are_put_right() -> None:
     for seed in SEEDS:
-        bench = SpotBench(REF_LENS, np.random.default_rng(seed), label_fault="swap")
-        seen, see = [], bench.see
-
-        def once(seen=seen, see=see, bench=bench):
-            bench.label_fault = None if seen else "swap"
-            seen.append(1)
-            return see()
-
-        bench.see = once
         aligner = Aligner(AlignmentPlan(REF_LENS), nominal_bench(**PRIOR))
-        assert run(aligner, bench).outcome is m.Outcome.ALIGNED
+        assert run(aligner, swapped_once(seed)).outcome is m.Outcome.ALIGNED
         assert len(aligner.notes) <= 1
+
+
+def test_where_names_were_wrong_once_what_fits_no_more_is_laid_to_them() -> None:
+    """Names that were put right may have been right: no later suspicion is surer than that."""
+    for seed in range(2):
+        found = finish(REF_LENS, swapped_once(seed, lost=(3, 0.1 * np.eye(4)[0])))
+        assert found.outcome is m.Outcome.STOPPED
+        assert "returns swapped" in found.reason
 
 
 @pytest.mark.parametrize("after", [1, 3, 5])
@@ -131,6 +144,12 @@ def test_honest_benches_raise_no_suspicion_and_the_lens_is_checked() -> None:
         run(aligner, SpotBench(FAMILIES[name], np.random.default_rng(seed), Truth()))
         assert suspicions(aligner.model, AlignmentPlan(FAMILIES[name])) == []
         assert power_sigma(aligner.model) < 0.03
+
+
+def test_nothing_is_suspected_before_anything_was_seen() -> None:
+    model = fresh()
+    assert model.misfit() == (0.0, 0)
+    assert suspicions(model, AlignmentPlan(REF_LENS)) == []
 
 
 def test_certainty_needs_a_distance_from_the_next_best() -> None:

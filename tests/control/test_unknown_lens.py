@@ -39,6 +39,23 @@ def test_where_the_prescription_is_known_another_lens_is_the_wrong_one(name: str
 
 
 @pytest.mark.parametrize(
+    ("fault", "words"),
+    [
+        ({"lost": (4, (0.3, 0.0, 0.0, 0.0))}, "lost steps: axis X stands +0.3"),
+        ({"drift_mm": (4, (0.2, 0.0), (0.0, 0.0))}, "beam drifted by 0.20"),
+        ({"drift_mm": (9, (0.0, 0.0), (0.3, 0.0))}, "beam drifted by 0.29"),
+    ],
+)
+def test_a_fault_of_the_bench_is_not_taken_for_the_lens_that_is_not_known(
+    fault: dict[str, Any], words: str
+) -> None:
+    bench = SpotBench(FAMILIES[OTHERS[0]], np.random.default_rng(1), **fault)
+    finish = run(Aligner(AlignmentPlan(GUESS, prescription=Prescription.UNKNOWN), nominal_bench()), bench)
+    assert finish.outcome is m.Outcome.STOPPED
+    assert words in finish.reason
+
+
+@pytest.mark.parametrize(
     ("plan", "outcome"),
     [
         ({"verification_looks": 0}, m.Outcome.ALIGNED),

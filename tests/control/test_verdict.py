@@ -12,7 +12,9 @@ from control.causes import left_out
 from control.plan import ARCSEC_PER_MRAD, AlignmentPlan
 from control.unknowns import Pose
 from control.verdict import Agreement, judge, returns_against_transmitted, scatter
+from control.words import why_rejected
 from optics.families import FAMILIES, REF_LENS
+from optics.observability import observe
 from vision.spots import Spot, SpotName
 
 FINE = Agreement(10.0, 10, 0.5, 0.01)
@@ -113,6 +115,17 @@ def test_a_part_that_cannot_be_told_well_enough_is_rejected_with_the_hidden_dire
     assert "autocollimator" in finish.remedy
     assert finish.verdict is not None
     assert not finish.verdict.passed
+
+
+def test_a_part_that_is_told_well_enough_is_rejected_for_where_it_stands() -> None:
+    model = fresh()
+    look(model, np.zeros(4), np.zeros(4))
+    off = verdict(decenter_um=12.0, tilt_arcsec=3.0)
+    assert not off.passed
+    reason, remedy = why_rejected(off, observe(model.sensitivities(), 0.02))
+    assert "residual decentre 12.0 um and tilt 3.0 arcsec" in reason
+    assert "not sure" not in reason
+    assert "align again" in remedy
 
 
 def test_a_bad_hole_centre_shows_as_what_dominates() -> None:
