@@ -134,7 +134,7 @@ class ClosingIn:
             return self._finish(Event.BENCH_WRONG, Outcome.STOPPED, SWAPPED_WORDS, remedy)
         if state in (State.VERIFYING, State.SETTLING):
             self.ways.note_swallowed(looked.sightings)
-            return self._verified() if state is State.VERIFYING else self._settled()
+            return self._verified() if state is State.VERIFYING else self._judged_by(found)
         by_state = {State.FINDING: self._found, State.TESTING: self._tested, State.STEPPING: self._stepped}
         return by_state[state](looked.sightings, found)
 
@@ -200,11 +200,10 @@ class ClosingIn:
         target = self.ways.towards_null(self.model)
         if found.spots and float(np.max(np.abs(target - self.mount.axes))) > 0.01:
             return Turn((), self.mount.move_to(target, "bring what is seen to its place", MovePurpose.SEARCH))
-        search = self.ways.searching() if self.tally.scans <= _MOST_SCANS else None
-        if search is None:
-            why = why_not_found(self.tally.scans, sightings)
-            return self._finish(Event.SEARCH_EXHAUSTED, Outcome.REJECTED, *why)
-        return Turn((), search)
+        if self.tally.scans <= _MOST_SCANS:
+            return Turn((), self.ways.searching())
+        why = why_not_found(self.tally.scans, sightings)
+        return self._finish(Event.SEARCH_EXHAUSTED, Outcome.REJECTED, *why)
 
     def _tested(self, _: Mapping[SpotName, Sighting], found: Identified) -> Turn:
         if is_lost(self.model) and not found.spots:
@@ -246,6 +245,14 @@ class ClosingIn:
             return Turn((), self._look_round())
         back = self._back_to_an_earlier_place()
         return Turn((), back) if back is not None else self._settle((Event.ENOUGH_LOOKS,))
+
+    def _judged_by(self, found: Identified) -> Turn:
+        """Look round once more before a verdict that would rest on a look that nobody can believe."""
+        if found.probability < SURE and not self.tally.looked_again:
+            self.tally.looked_again = True
+            self.notes.append("the last look did not show what was predicted; looked round once more")
+            return Turn((Event.NOT_NULL,), self._look_round())
+        return self._settled()
 
     def _settled(self) -> Turn:
         verdict = self._judged()

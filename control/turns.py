@@ -29,6 +29,7 @@ class Tally:
     swapped: int = 0
     restarts: int = 0
     homed_again: bool = False
+    looked_again: bool = False
     due: int = 0
     returns: int = 0
     weighed: int = 0

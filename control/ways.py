@@ -85,13 +85,10 @@ class Ways:
         wanted = model.null_axes(self._mount.sides)
         return bounded_step(self._plan, self._bench, self._mount.axes, wanted).axes
 
-    def searching(self) -> Move | None:
-        """Return the next move of the ordered search; None once it is exhausted."""
-        offset = next(self._scan, None)
-        if offset is None:
-            return None
+    def searching(self) -> Move:
+        """Return the next move of the ordered search; it has more places than are ever looked at."""
         start = np.asarray(self._bench.null_axes, dtype=np.float64)
-        return self.go(start + offset, "ordered search for the spots", MovePurpose.SEARCH)
+        return self.go(start + next(self._scan), "ordered search for the spots", MovePurpose.SEARCH)
 
     def test(self, model: LearnedModel, number: int) -> Move:
         """Return a test move of one axis, towards the null."""

@@ -119,8 +119,9 @@ class SimBench:
     @cached_property
     def _scene(self) -> Scene:
         """The renderer; made at the first frame, since campaigns on spots never need one."""
-        lens, layout, beam, plates, cameras = self._given
-        return Scene(lens, layout, beam, plates, cameras, self.nuisances.scene, self.seed)
+        scene = Scene(*self._given, self.nuisances.scene, self.seed)
+        scene.become(self._true)
+        return scene
 
     @property
     def camera_names(self) -> tuple[str, ...]:
@@ -180,6 +181,8 @@ class SimBench:
     def alter(self, **changed: Any) -> None:
         """Change what the seed drew, now: a knocked plate, a beam that jumps; fields of ``TrueBench``."""
         self._true = replace(self._true, **changed)
+        if "_scene" in vars(self):
+            self._scene.become(self._true)
 
     @property
     def true(self) -> TrueBench:

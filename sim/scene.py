@@ -16,7 +16,7 @@ from optics.trace import SpotPath
 from sim.camera_geometry import CameraSetup
 from sim.plate_art import TrueHole
 from sim.scene_camera import SceneCamera
-from sim.scene_draws import Placement, draw_bench
+from sim.scene_draws import Placement, TrueBench, draw_bench
 from sim.scene_nuisances import SceneNuisances
 from sim.scene_spots import (
     ON_HOLE_TARGET,
@@ -112,10 +112,17 @@ class Scene:
         """Return one camera with its true geometry."""
         return self._cameras[name]
 
-    def set_lens(self, lens: Lens) -> None:
-        """Put another lens on the bench, as made (no tolerances are drawn); the rest stays."""
-        self._true = replace(self._true, lens=lens)
+    @property
+    def true(self) -> TrueBench:
+        """What the seed drew, or what has become of it."""
+        return self._true
+
+    def become(self, true: TrueBench) -> None:
+        """Change what is truly there, from the next frame on: another lens, a beam that jumps, a knock."""
+        self._true = true
         self._traced.cache_clear()
+        for camera in self._cameras.values():
+            camera.true = true
 
     def render(self, camera_name: str, state: SceneState, exposure_s: float) -> NDArray[np.uint16]:
         """Return the frame of one camera, shape (height, width).

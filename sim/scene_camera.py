@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sim.camera_geometry import CameraSetup, PlateView, PoseError
-from sim.plate_art import Map, albedo_map
+from sim.plate_art import Map, TrueHole, albedo_map
 from sim.scene_draws import Placement, TrueBench
 from sim.scene_light import SpotPainter, Texture
 from sim.scene_nuisances import SceneNuisances
@@ -65,6 +65,11 @@ class SceneCamera:
     nuisances : SceneNuisances
     root : tuple of int
         Root of the scene's seeds; camera and plate take their own branches by name.
+
+    Attributes
+    ----------
+    true : TrueBench
+        May be set: what is seen from the next frame on.
     """
 
     def __init__(
@@ -77,22 +82,22 @@ class SceneCamera:
         root: tuple[int, int],
     ) -> None:
         self.name, self.setup, self.plate = name, setup, plate
-        self._true, self._nuisances = true, nuisances
+        self.true, self._nuisances = true, nuisances
         self._sensor_seed = _branch(root, "sensor", name)
         self._plate_seed = _branch(root, "plate", plate.name)
         self._pattern: FixedPattern | None = None
-        self._settings: dict[tuple[PoseError, Placement], _Setting] = {}
+        self._settings: dict[tuple[PoseError, Placement, TrueHole | None], _Setting] = {}
         self._painted: _Painted | None = None
 
     def view(self, time_s: float = 0.0) -> PlateView:
         """Return the true mapping between the bench frame on the plate and pixels."""
         return PlateView(
-            self.setup, self.plate, self._true.camera_error_at(self.name, time_s, self._nuisances)
+            self.setup, self.plate, self.true.camera_error_at(self.name, time_s, self._nuisances)
         )
 
     def placement(self, time_s: float = 0.0) -> Placement:
         """Return how the plate's print stands in the bench frame."""
-        return self._true.placement_at(self.plate.name, time_s, self._nuisances)
+        return self.true.placement_at(self.plate.name, time_s, self._nuisances)
 
     def print_to_px(self, points_mm: NDArray[np.float64], time_s: float = 0.0) -> NDArray[np.float64]:
         """Return the true image points, shape (N, 2) px, of points of the print, shape (N, 2) mm."""
@@ -170,20 +175,21 @@ class SceneCamera:
             fringe_visibility=nuisances.fringe_visibility,
             halo_fraction=nuisances.halo_fraction,
             halo_width=nuisances.halo_width,
-            wave_number_per_mm=2 * math.pi / (self._true.beam_at(time_s, nuisances).wavelength_nm * 1e-6),
+            wave_number_per_mm=2 * math.pi / (self.true.beam_at(time_s, nuisances).wavelength_nm * 1e-6),
         )
 
     def _setting(self, time_s: float) -> _Setting:
         """Return the maps that hold at a time; made when first needed."""
         key = (
-            self._true.camera_error_at(self.name, time_s, self._nuisances),
-            self._true.placement_at(self.plate.name, time_s, self._nuisances),
+            self.true.camera_error_at(self.name, time_s, self._nuisances),
+            self.true.placement_at(self.plate.name, time_s, self._nuisances),
+            self.true.holes[self.plate.name],
         )
         if key not in self._settings:
             self._settings[key] = self._prepare(*key)
         return self._settings[key]
 
-    def _prepare(self, error: PoseError, placement: Placement) -> _Setting:
+    def _prepare(self, error: PoseError, placement: Placement, hole: TrueHole | None) -> _Setting:
         setup, nuisances = self.setup, self._nuisances
         if self._pattern is None:
             shape = (setup.height_px, setup.width_px)
@@ -194,7 +200,6 @@ class SceneCamera:
         painter = SpotPainter(view, x, y)
         pixel_mm = painter.pixel_mm
         rng = np.random.default_rng(self._plate_seed)
-        hole = self._true.holes[self.plate.name]
         response = albedo_map(self.plate, hole, print_x, print_y, pixel_mm, nuisances, rng)
         response = _blurred(response, setup)
         response *= _vignetting(setup)

@@ -16,7 +16,7 @@ from station.config import Setup
 from station.config.loading import setup_from_texts
 from station.demo import example_setup
 from station.sweep.branching import Branching
-from station.sweep.cases import DEAD_KINDS, KINDS, Case, Counts, Fault, Place, all_singles, single_faults
+from station.sweep.cases import DEAD_KINDS, Case, Counts, Fault, Place, all_singles, single_faults
 from station.sweep.judged import Judged, judged
 from station.sweep.rig import Rig
 from station.sweep.seen import Seen
@@ -24,18 +24,6 @@ from station.sweep.seen import Seen
 Sweep = Literal["singles", "doubles", "bursts", "stop", "dead", "frames"]
 SEED = 3
 MOST_IN_A_ROW = 10
-_FRAME_KINDS = (
-    "late",
-    "stale",
-    "black",
-    "white",
-    "half",
-    "wrong_size",
-    "gone",
-    "beam_blocked",
-    "beam_dimmed",
-)
-
 _BEFORE_THE_STOP = (
     "person:stops@150",
     "person:stops@420",
@@ -180,8 +168,7 @@ def _dead_from_here() -> Iterator[Case]:
 
 def _on_frames() -> Iterator[Case]:
     """Return every camera fault at every grab of a run on rendered frames."""
-    grabs = run_case(Case(), measurement="frames").counts.camera
-    for at in range(grabs):
-        for kind in _FRAME_KINDS:
-            for value in KINDS[Place.CAMERA][kind]:
-                yield Case((Fault(Place.CAMERA, kind, at, value=value),))
+    made = run_case(Case(), measurement="frames").counts
+    for at in range(made.camera):
+        for fault in single_faults(made, Place.CAMERA, at):
+            yield Case((fault,))

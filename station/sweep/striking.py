@@ -86,8 +86,8 @@ class StruckCameras:
     ``late``: value seconds pass before the frame is handed out. ``stale``: the camera's frame before is
     handed out again. ``gone``: CAMERA_LOST for value seconds (0: this call only). ``beam_dimmed`` leaves the
     value's part of the light above black; ``beam_jumped`` moves the beam by value millimetres,
-    ``camera_knocked`` turns the camera so that everything seems to lie that much aside (:attr:`off_mm`),
-    both for good.
+    ``camera_knocked`` the camera, both for good. On spots, where there is no camera, everything seems to lie
+    that much aside from then on (:attr:`off_mm`).
     """
 
     sim: SimBench
@@ -129,13 +129,22 @@ class StruckCameras:
             x_mm, y_mm = beam.offset_mm
             self.sim.alter(beam=replace(beam, offset_mm=(x_mm + fault.value, y_mm)))
         elif fault.kind == "camera_knocked":
-            self.off_mm[frame.camera] = self.off_mm.get(frame.camera, 0.0) + fault.value
-            plate, placements = self.sim.camera_setups[frame.camera].plate, self.sim.true.placements
-            # It shows in the marks too: against the camera, the plate has moved the other way.
-            self.sim.alter(placements={**placements, plate: placements[plate].then((-fault.value, 0.0), 0.0)})
+            self._knock(frame.camera, fault.value)
         else:
             return replace(frame, pixels=self._spoilt(fault, frame))
         return frame
+
+    def _knock(self, camera: str, by_mm: float) -> None:
+        if self.sim.rendered:
+            errors = self.sim.true.camera_errors
+            x_mm, y_mm, z_mm = errors[camera].shift_mm
+            knocked = replace(errors[camera], shift_mm=(x_mm + by_mm, y_mm, z_mm))
+            self.sim.alter(camera_errors={**errors, camera: knocked})
+            return
+        self.off_mm[camera] = self.off_mm.get(camera, 0.0) + by_mm
+        plate, placements = self.sim.camera_setups[camera].plate, self.sim.true.placements
+        # It shows in the marks too: against the camera, the plate has moved the other way.
+        self.sim.alter(placements={**placements, plate: placements[plate].then((-by_mm, 0.0), 0.0)})
 
     def _spoilt(self, fault: Fault, frame: Frame) -> Any:
         sensor = self.sim.camera_setups[frame.camera].sensor

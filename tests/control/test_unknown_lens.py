@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -11,9 +12,11 @@ from spot_bench import SpotBench, nominal_bench, run
 from control import messages as m
 from control.aligner import Aligner
 from control.plan import ARCSEC_PER_MRAD, AlignmentPlan, Prescription
-from optics.families import FAMILIES, REF_LENS
+from optics.families import FAMILIES, REF_BEAM, REF_LENS
+from optics.layout import Beam
 
 GUESS = FAMILIES["biconvex f200"]
+PLAN = AlignmentPlan(REF_LENS)
 OTHERS = ("biconvex f100", "plano-convex, convex first")
 
 
@@ -68,6 +71,29 @@ def test_plans_with_little_room(plan: dict[str, Any], outcome: m.Outcome) -> Non
     finish = run(Aligner(AlignmentPlan(REF_LENS, **plan), nominal_bench()), bench)
     assert finish.outcome is outcome, finish.reason
     assert outcome is m.Outcome.ALIGNED or "not sure enough" in finish.reason
+
+
+class HalfSeen(SpotBench):
+    """The beam jumps between the frames of one look: their mean shows half of it."""
+
+    jumps_in = 0
+
+    def real_beam(self) -> Beam:
+        seen = 0.5 if self.looks == self.jumps_in else float(self.looks > self.jumps_in)
+        return replace(REF_BEAM, offset_mm=(0.05 * seen, 0.0))
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_no_verdict_rests_on_a_last_look_that_was_not_to_be_expected(seed: int) -> None:
+    still, bench = (HalfSeen(REF_LENS, np.random.default_rng(seed)) for _ in range(2))
+    still.jumps_in = 999
+    assert run(Aligner(PLAN, nominal_bench()), still).outcome is m.Outcome.ALIGNED
+    bench.jumps_in = still.looks
+    aligner = Aligner(PLAN, nominal_bench())
+    finish = run(aligner, bench)
+    assert finish.outcome is m.Outcome.STOPPED, finish.reason
+    assert "looked round once more" in aligner.notes[-1]
+    assert "beam drifted" in finish.reason
 
 
 def test_a_beam_that_jumps_while_it_is_looked_at_makes_no_false_pass() -> None:

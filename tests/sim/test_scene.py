@@ -287,7 +287,8 @@ def test_ghosts_are_faint_and_can_be_left_out() -> None:
 def test_other_lens_on_the_same_bench() -> None:
     scene = example_scene(QUIET)
     before = scene.truth(SceneState(START)).spots[SpotPath.FRONT].center_mm
-    scene.set_lens(Lens.singlet("other", 50.9, -50.9, 6.0, "N-BK7", 25.4))
+    other = Lens.singlet("other", 50.9, -50.9, 6.0, "N-BK7", 25.4)
+    scene.become(dataclasses.replace(scene.true, lens=other))
     after = scene.truth(SceneState(START)).spots[SpotPath.FRONT].center_mm
     assert not np.allclose(before, after, atol=0.1)
 

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
+import cv2
 import numpy as np
 import pytest
 from hypothesis import given
@@ -50,6 +52,41 @@ def test_same_seed_gives_the_same_bytes_and_the_same_pixels(build, at_line):
     assert first == again
     assert first[1] != other[1]
     assert first[2] != other[2]
+
+
+def brightest_px(frame) -> tuple[float, float]:
+    row, column = np.unravel_index(np.argmax(cv2.GaussianBlur(frame.pixels, (0, 0), 2.0)), frame.pixels.shape)
+    return float(column), float(row)
+
+
+def difference(one, other) -> float:
+    return float(np.mean(np.abs(one.pixels.astype(float) - other.pixels.astype(float))))
+
+
+@pytest.mark.parametrize("after_a_frame", [True, False])
+def test_a_beam_that_is_altered_is_seen_from_the_next_frame_on(build, at_line, after_a_frame):
+    bench = build(nuisances=Nuisances.none(), seed=3)
+    at_line(bench.line).ask("M21")
+    bench.clock.sleep_s(1.0)
+    camera = bench.camera("reference_camera")
+    if after_a_frame:
+        assert brightest_px(camera.grab(0.2)) == pytest.approx((159.5, 127.5), abs=2.0)
+    bench.alter(beam=replace(bench.true.beam, offset_mm=(4.0, 0.0)))
+    # 36 mm lie across 320 pixels.
+    column, row = brightest_px(camera.grab(0.2))
+    assert abs(column - 159.5) == pytest.approx(4.0 * 320 / 36, abs=2.0)
+    assert row == pytest.approx(127.5, abs=2.0)
+
+
+def test_a_camera_that_is_knocked_sees_its_plate_elsewhere(build, at_line):
+    bench = build(nuisances=Nuisances.none(), seed=3)
+    at_line(bench.line).ask("M23")
+    camera = bench.camera("hole_camera")
+    first, still = camera.grab(0.001), camera.grab(0.001)
+    errors = bench.true.camera_errors
+    knocked = replace(errors["hole_camera"], shift_mm=(2.0, 0.0, 0.0))
+    bench.alter(camera_errors={**errors, "hole_camera": knocked})
+    assert difference(first, camera.grab(0.001)) > 1.5 * difference(first, still)
 
 
 def test_clock_advances_only_by_what_takes_time(bench, person):
