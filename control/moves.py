@@ -49,23 +49,25 @@ def bounded_step(plan: AlignmentPlan, bench: BenchModel, here: Vector, wanted: V
     """
     bounds = np.array([plan.max_step_mm if axis.unit == "mm" else plan.max_step_deg for axis in bench.axes])
     way = wanted - here
-    share = min(1.0, 1.0 / max(float(np.max(np.abs(way) / bounds)), 1e-12))
-    lowest = np.array([axis.reach_min for axis in bench.axes])
-    highest = np.array([axis.reach_max for axis in bench.axes])
+    share = min(1.0, 1.0 / max(float((np.abs(way) / bounds).max()), 1e-12))
     stopped_by = next(
-        (axis.name for axis, value in zip(bench.axes, wanted, strict=True) if not axis.can_end_at(value)),
+        (
+            axis.name
+            for axis, value in zip(bench.axes, wanted.tolist(), strict=True)
+            if not axis.can_end_at(value)
+        ),
         "",
     )
-    target = on_steps(bench, np.clip(here + share * way, lowest, highest))
-    return Step(target, share < 1.0, stopped_by)
+    return Step(on_steps(bench, here + share * way), share < 1.0, stopped_by)
 
 
 def on_steps(bench: BenchModel, axes: Vector) -> Vector:
     """Round axis positions to the axes' smallest steps, where a move may end."""
     values = []
-    for axis, value in zip(bench.axes, axes, strict=True):
-        rounded = round(float(value) / axis.step) * axis.step
-        values.append(min(max(rounded, axis.reach_min), axis.reach_max))
+    for axis, value in zip(bench.axes, axes.tolist(), strict=True):
+        lowest, highest = axis.reach_min, axis.reach_max
+        rounded = round(min(max(value, lowest), highest) / axis.step) * axis.step
+        values.append(min(max(rounded, lowest), highest))
     return np.array(values)
 
 

@@ -189,12 +189,12 @@ class Progress:
 
     def fire(self, event: Event) -> State:
         """Answer ``event`` by the table and return the new state."""
-        now: State = self.state
-        if TABLE[now, event] is not now:  # no callback hangs on the machine, so staying is doing nothing
+        if TABLE[self.now, event] is not self.now:  # without callbacks, staying is doing nothing
             _MACHINE.events[event.value].trigger(self)
         return self.now
 
     @property
     def now(self) -> State:
         """The present state."""
-        return State(self.state)
+        now: State = self.state
+        return now

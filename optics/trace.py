@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import overload
 
@@ -14,7 +14,7 @@ from optics.fresnel import coated_reflectance
 from optics.layout import Beam, Layout
 from optics.lens import Lens
 from optics.paths import Plan, RayPath, SpotPath, make_plan, ray_path
-from optics.rays import REAL_ARRAY, Hit, Landed, RayModel, Traced, Value, land, lens_frame, run
+from optics.rays import FLOAT, REAL_ARRAY, Hit, Landed, RayModel, Traced, Value, land, lens_frame, run
 
 __all__ = ["ALL_PATHS", "Landing", "RayPath", "SpotPath", "as_poses", "trace", "trace_path"]
 
@@ -125,6 +125,21 @@ def trace(
                 result.path_length_mm[part] += landed.length_mm + _lengths(model, plan, traced, end)
                 result.path_length_mm[part][~result.lit[part]] = 0.0
     return dict(zip(keys, results, strict=True))  # type: ignore[return-value]  # keys are all of one kind
+
+
+def power_fractions(
+    lens: Lens, layout: Layout, beam: Beam, pose: Sequence[float], paths: Iterable[SpotPath]
+) -> list[float]:
+    """Return the power fraction of each path at one pose as :func:`trace` does, by plain numbers."""
+    count = len(lens.surfaces)
+    plan = make_plan(tuple(ray_path(path, count) for path in paths), count)
+    model = RayModel.of(lens, layout, beam)
+    traced = run(model, plan, lens_frame(pose, FLOAT), FLOAT)
+    powers, inside = _powers(lens, model, plan, traced), _inside(lens, plan, traced)
+    return [
+        float(powers[number]) if land(model, plan, traced, end).reached and inside[number] else 0.0
+        for end, (number, _) in enumerate(plan.ends)
+    ]
 
 
 def trace_path(lens: Lens, layout: Layout, beam: Beam, poses: ArrayLike, path: SpotPath | RayPath) -> Landing:

@@ -107,22 +107,41 @@ def place_lens(
     seat_pose : ndarray, shape (4,)
         Pose that the lens would have with all axes at 0.
     """
-    shift_mm, wobble_rad = np.zeros(3), np.zeros(3)
-    turns = {"tilt_x": np.eye(3), "tilt_y": np.eye(3)}
-    for axis, position, direction, parasitic in zip(
-        axes, positions, geometry.directions, geometry.parasitic, strict=True
-    ):
-        if axis.unit == "mm":
-            shift_mm += position * direction
-            wobble_rad += position * parasitic
-        else:
-            turns[axis.moves] = rotation(math.radians(position) * direction)
-            shift_mm += position * parasitic
-    turn = rotation(wobble_rad) @ turns["tilt_y"] @ turns["tilt_x"]
-    seat_mm = np.array([seat_pose[0], seat_pose[1], 0.0])
-    vertex_mm = geometry.pivot_mm + shift_mm + turn @ (seat_mm - geometry.pivot_mm)
-    axis_vector = turn @ tilted_axis(seat_pose[2:])
+    linear = np.array([axis.unit == "mm" for axis in axes])
+    shift_mm = positions @ np.where(linear[:, None], geometry.directions, geometry.parasitic)
+    turns = {
+        axis.moves: [math.radians(position) * part for part in direction]
+        for axis, position, direction in zip(
+            axes, positions.tolist(), geometry.directions.tolist(), strict=True
+        )
+        if axis.unit == "deg"
+    }
+    wobble_rad = ((positions * linear) @ geometry.parasitic).tolist()
+    order = (turns.get("tilt_x", _NO_TURN), turns.get("tilt_y", _NO_TURN), wobble_rad)
+    arm_mm = np.array([seat_pose[0], seat_pose[1], 0.0]) - geometry.pivot_mm
+    vertex_mm = geometry.pivot_mm + shift_mm + np.array(_turned(arm_mm.tolist(), order))
+    axis_vector = np.array(_turned(tilted_axis(seat_pose[2:]).tolist(), order))
     return LensState(vertex_mm, axis_vector, np.concatenate([vertex_mm[:2], tilt_of(axis_vector)]))
+
+
+_NO_TURN = (0.0, 0.0, 0.0)
+
+
+def _turned(vector: Sequence[float], turns: Sequence[Sequence[float]]) -> Sequence[float]:
+    """Turn a vector as :func:`rotation` does, by one rotation vector (rad) after the other."""
+    for along in turns:
+        angle = math.hypot(*along)
+        if angle == 0.0:
+            continue
+        (x, y, z), (vx, vy, vz) = (part / angle for part in along), vector
+        s, c = math.sin(angle), math.cos(angle)
+        kept = (1.0 - c) * (x * vx + y * vy + z * vz)
+        vector = (
+            c * vx + s * (y * vz - z * vy) + kept * x,
+            c * vy + s * (z * vx - x * vz) + kept * y,
+            c * vz + s * (x * vy - y * vx) + kept * z,
+        )
+    return vector
 
 
 class SimMount:

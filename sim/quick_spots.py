@@ -12,13 +12,11 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
-import numpy as np
-
 from optics.errors import RayLostError
 from optics.gaussian import beam_on_plate
 from optics.rays import RayModel
 from optics.spots import one_pose_coordinates
-from optics.trace import SpotPath, trace
+from optics.trace import SpotPath, power_fractions, trace
 from sim.scene_draws import TrueBench
 from sim.scene_nuisances import SceneNuisances
 from sim.scene_spots import bare_spot
@@ -136,17 +134,9 @@ class QuickSpots:
         """Return radius and power fraction of each spot with the lens on the beam."""
         if self._shapes is None:
             true = self._true
-            null = np.zeros((1, 4))
-            null[0, :2] = true.beam.offset_mm
-            landings = trace(true.lens, true.layout, true.beam, null, PATHS)
-            radii = {
-                path: float(
-                    np.linalg.det(
-                        beam_on_plate(true.lens, true.layout, true.beam, null, path).radius_matrix[0]
-                    )
-                )
-                ** 0.25
-                for path in PATHS
-            }
-            self._shapes = {path: (radii[path], float(landings[path].power_fraction[0])) for path in PATHS}
+            bench, null = (true.lens, true.layout, true.beam), (*true.beam.offset_mm, 0.0, 0.0)
+            self._shapes = {}
+            for path, power in zip(PATHS, power_fractions(*bench, null, PATHS), strict=True):
+                (xx, xy), (_, yy) = beam_on_plate(*bench, null, path).radius_matrix[0].tolist()
+                self._shapes[path] = (xx * yy - xy * xy) ** 0.25, power
         return self._shapes

@@ -9,6 +9,7 @@ from typing import Any, Literal
 import numpy as np
 
 from driver.protocols import Frame
+from optics.trace import SpotPath
 from sim.bench import SimBench
 from sim.quick_spots import QuickSpot, QuickSpots
 from sim.scene_state import SceneState
@@ -242,7 +243,7 @@ class MeasuresSpots:
         return [
             spot
             for path, spot in seen.spots.at(seen.state).items()
-            if (path.value == "transmitted") != with_hole
+            if (path is SpotPath.TRANSMITTED) != with_hole
         ]
 
 
