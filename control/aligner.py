@@ -189,7 +189,7 @@ class Aligner:
             return f"{event.value} bears the time {observation.time_s}"
         positions = getattr(observation, "positions", None)
         if positions is not None:
-            missing = [name for name in self._bench.axis_names if name not in positions]
+            missing = [axis.name for axis in self._bench.axes if axis.name not in positions]
             if missing:
                 return f"{event.value} lacks the position of axis {', '.join(missing)}"
             astray = [axis.name for axis in self._bench.axes if not _plausible(axis, positions[axis.name])]

@@ -38,7 +38,7 @@ def left_out(model: LearnedModel, name: SpotName) -> tuple[Vector, Vector]:
     rest = copy(model)
     rest.looks = model.looks.blind_to(part)
     rest.solve()
-    spots, by = rest.spots_and_derivatives(rest.looks, rest.poses())
+    spots, by = rest.spots_and_derivatives(rest.looks, *rest.stood(rest.looks))
     mean_by = np.mean(by[seen][:, part], axis=0)
     noise = np.sum(model.looks.noise[seen][:, part, part], axis=0) / np.sum(seen) ** 2
     offset = np.mean(model.looks.values[seen][:, part] - spots[seen][:, part], axis=0)

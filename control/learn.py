@@ -13,7 +13,6 @@ from copy import copy
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
 from control.looks import Looks, Rows
 from control.memory import Memory
@@ -47,6 +46,9 @@ _STRONGEST_PER_MM: Final = 0.1
 _EYE: Final = np.eye(4)
 _TURNED: Final = np.repeat(np.eye(2), [4, 2], axis=0)
 """Which plate's clocking turns which of the six coordinates."""
+
+_QUARTER: Final = np.kron(np.eye(3), [[0.0, 1.0], [-1.0, 0.0]])
+"""Turns each plate's coordinates (x, y) by a quarter to (-y, x)."""
 
 _REFERRED: Final = np.vstack([np.eye(2, 4), np.eye(2, 4), np.eye(2, 4, 2)])
 """Which coordinate of the references each of the six is counted from."""
@@ -124,7 +126,7 @@ class LearnedModel:
             Whether front and back bear each other's names as vision gave them.
         """
         self.looks.append(axes, sides, self._stand, spots, renamed=renamed)
-        pose = self._poses_at(axes[None], sides[None])
+        pose = self._stood(axes[None], sides[None])[1]
         self.looks.at[-1] = pose[0]
         self.looks.traced[-1:], self.looks.slopes[-1:] = self._trace(pose)
         self.solve()
@@ -163,13 +165,13 @@ class LearnedModel:
     def pose_at(self, axes: Vector, sides: Vector) -> Pose:
         """Return the pose that a move to ``axes`` is expected to give, repeatability included."""
         by = self.pose_derivative(axes, sides, here=False)
-        return Pose(self._poses_at(axes[None], sides[None])[0], by @ self.covariance @ by.T + self._repeat)
+        return Pose(self._stood(axes[None], sides[None])[1][0], by @ self.covariance @ by.T + self._repeat)
 
     def pose_here(self) -> Pose:
         """Return the pose where the mount stands and was last looked at."""
         axes, sides = self.looks.axes[-1], self.looks.sides[-1]
         by = self.pose_derivative(axes, sides, here=True)
-        mean = self._poses_at(axes[None], sides[None])[0] + self.mean[HERE]
+        mean = self._stood(axes[None], sides[None])[1][0] + self.mean[HERE]
         return Pose(mean, by @ self.covariance @ by.T)
 
     def null_axes(self, sides: Vector) -> Vector:
@@ -183,9 +185,9 @@ class LearnedModel:
         if self._predicted_last is not None and self._predicted_last[0] == key:
             return self._predicted_last[1]
         one = Looks.at_one_place(axes, sides, self._stand - 1)
-        one.at = self._poses_at(axes[None], sides[None])
+        shift, one.at = self.stood(one)
         one.traced, one.slopes = self._trace(one.at)
-        spots, by = self.spots_and_derivatives(one, one.at)
+        spots, by = self.spots_and_derivatives(one, shift, one.at)
         slope = one.slopes[0]
         spread = by[0] @ self.covariance @ by[0].T + slope @ self._repeat @ slope.T
         self._predicted_last = (key, (spots[0], spread))
@@ -230,7 +232,7 @@ class LearnedModel:
         other.lens, other.looks = lens or self.lens, looks or self.looks.copied()
         other.mean = self.prior_mean.copy()
         other._traced_last = other._predicted_last = None
-        other.looks.trace(other.lens, slice(None), other._poses_at(other.looks.axes, other.looks.sides))
+        other.looks.trace(other.lens, slice(None), other.stood(other.looks)[1])
         if fresh:
             other.solve()
         return other
@@ -275,11 +277,11 @@ class LearnedModel:
     def solve(self) -> None:
         """Iterate to the MAP; trace anew only where the pose has left its linearisation."""
         looks = self.looks
-        poses = self.poses()
+        shift, poses = self.stood(looks)
         root = self._root()
         for _ in range(_ROUNDS):
             before = poses
-            spots, by = self.spots_and_derivatives(looks, poses)
+            spots, by = self.spots_and_derivatives(looks, shift, poses)
             self.rows = Rows(by, root, np.where(looks.seen, looks.values - spots, 0.0))
             white = self.rows.whiten(np.concatenate([by, self.rows.residual[:, :, None]], axis=2))
             left, right = white[:, :-1], white[:, -1]
@@ -288,7 +290,7 @@ class LearnedModel:
             change = self.covariance @ pull
             self.mean = self.mean + change
             self.rows = Rows(by, root, self.rows.residual - np.where(looks.seen, by @ change, 0.0))
-            poses = self.poses()
+            shift, poses = self.stood(looks)
             stale = np.any(np.abs(poses - looks.at) > _RETRACE, axis=1)
             bend = self._bend()
             if bend:
@@ -318,7 +320,7 @@ class LearnedModel:
         self.prior_mean[FIXED_COUNT:] -= change
         self.mean[FIXED_COUNT:] = 0.0
         self._traced_last = self._predicted_last = None
-        self.looks.trace(self.lens, slice(None), self._poses_at(self.looks.axes, self.looks.sides))
+        self.looks.trace(self.lens, slice(None), self.stood(self.looks)[1])
         return True
 
     def _trace(self, pose: Vector) -> tuple[Vector, Vector]:
@@ -338,13 +340,17 @@ class LearnedModel:
     def _from_null(self, axes: Vector, sides: Vector) -> Vector:
         return axes - sides * self.mean[BACKLASH] / 2.0 - self._null
 
-    def poses(self) -> Vector:
-        """Return the poses (n, 4) at which the looks stood, without what a single stand missed."""
-        return self._poses_at(self.looks.axes, self.looks.sides)
+    def stood(self, looks: Looks) -> tuple[Vector, Vector]:
+        """Return how far from the null's axes looks stood, and at which poses; see :meth:`_stood`."""
+        return self._stood(looks.axes, looks.sides)
 
-    def _poses_at(self, axes: Vector, sides: Vector) -> Vector:
-        """Poses (n, 4) at axis positions (n, 4), without what a single stand missed its target by."""
-        return self.mean[POSE] + self._from_null(axes, sides) @ self.mount().T
+    def _stood(self, axes: Vector, sides: Vector) -> tuple[Vector, Vector]:
+        """Return ways from the null (n, 4) and poses (n, 4) at axis positions (n, 4).
+
+        Backlash is taken off, and what a single stand missed its target by left out.
+        """
+        shift = self._from_null(axes, sides)
+        return shift, self.mean[POSE] + shift @ self.mount().T
 
     def pose_derivative(self, axes: Vector, sides: Vector, *, here: bool) -> Vector:
         """Return the derivative (4, size) of the pose by the unknowns; ``here`` at the present stand."""
@@ -358,20 +364,18 @@ class LearnedModel:
             by[:, HERE] = _EYE
         return by
 
-    def spots_and_derivatives(self, looks: Looks, poses: Vector) -> tuple[Vector, Vector]:
+    def spots_and_derivatives(self, looks: Looks, shift: Vector, poses: Vector) -> tuple[Vector, Vector]:
         """Return spots (n, 6) on the plates and derivatives (n, 6, size) by every unknown.
 
-        ``poses`` (n, 4) are those where the looks stood, as the present estimate has it.
+        ``shift`` and ``poses`` (n, 4) are what :meth:`stood` says of the looks.
         """
-        here: NDArray[np.bool_] = looks.stands == self._stand
-        shift = self._from_null(looks.axes, looks.sides)
+        here = (looks.stands == self._stand).astype(np.float64)[:, None]
         mount = self.mount()
         change = self._change()
         total = looks.slopes + change
-        moved = poses - looks.at + np.where(here[:, None], self.mean[HERE], 0.0)
+        moved = poses - looks.at + here * self.mean[HERE]
         beam = looks.traced + (total @ moved[:, :, None])[:, :, 0] + looks.at @ change.T
-        quarter = np.empty_like(beam)
-        quarter[:, 0::2], quarter[:, 1::2] = -beam[:, 1::2], beam[:, 0::2]
+        quarter = beam @ _QUARTER
         shapes = (self.lens.per_shape @ poses.T).transpose(2, 1, 0)
         by = np.zeros((len(looks), 6, self.size))
         by[:, :, POSE] = total
@@ -380,7 +384,7 @@ class LearnedModel:
         by[:, :, DISTANCES], by[:, :, FIXED_COUNT:] = shapes[:, :, :2], shapes[:, :, 2:]
         by[:, :, REFERENCES] = _REFERRED
         by[:, :, BACKLASH] = (total @ mount) * (looks.sides / -2.0)[:, None, :]
-        by[:, :, HERE] = np.where(here[:, None, None], total, 0.0)
+        by[:, :, HERE] = here[:, :, None] * total
         spots = beam + quarter * (_TURNED @ self.mean[CLOCKING])
         spots += _REFERRED @ self.mean[REFERENCES] + self._belong
         return spots, by

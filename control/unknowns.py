@@ -8,6 +8,7 @@ from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.linalg.lapack import dpotrf
 
 from control.model import SPOTS
 from control.plan import BenchModel
@@ -101,7 +102,7 @@ def as_rows(sightings: Mapping[SpotName, Spot]) -> tuple[Vector, Vector, NDArray
     if front is not None and back is not None and front.with_other_mm2 is not None:
         joint = noise[:4, :4].copy()
         joint[:2, 2:], joint[2:, :2] = front.with_other_mm2, front.with_other_mm2.T
-        if np.linalg.eigvalsh(joint)[0] > 0.0:
+        if dpotrf(joint)[1] == 0:  # positive definite
             noise[:4, :4] = joint
     return values, noise, seen
 

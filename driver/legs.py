@@ -76,7 +76,8 @@ def _leg(
     moving = [
         axis
         for axis in axes
-        if table.write_number(axis, there[axis.name]) != table.write_number(axis, here[axis.name])
+        if there[axis.name] != here[axis.name]
+        and table.write_number(axis, there[axis.name]) != table.write_number(axis, here[axis.name])
     ]
     if not moving:
         return None

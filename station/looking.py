@@ -122,6 +122,7 @@ class Eyes:
     last: Glance | None = field(default=None, init=False)
     compute_s: float = field(default=0.0, init=False)
     _computing: _Computing = field(init=False)
+    _watched: WatchedShutter | None = field(init=False)
     _guard: FrameGuard = field(default_factory=FrameGuard, init=False)
     _exposure_s: dict[tuple[str, str], float] = field(default_factory=dict, init=False)
     _backgrounds: dict[str, Backgrounds] = field(default_factory=dict, init=False)
@@ -130,6 +131,7 @@ class Eyes:
 
     def __post_init__(self) -> None:
         self._computing = _Computing(self)
+        self._watched = self.bench.shutter if isinstance(self.bench.shutter, WatchedShutter) else None
 
     # --- mapping ----------------------------------------------------------------------------------------
 
@@ -319,9 +321,9 @@ class Eyes:
                 purpose: self._expose(eye, purpose, frames, self._backgrounds[eye.table.name].latest.image)
                 for purpose, eye in eyes.items()
             }
-            if isinstance(bench.shutter, WatchedShutter):
+            if self._watched is not None:
                 # One that an interlock closed meanwhile would make "no light" of a lens that was never lit.
-                bench.shutter.require_open()
+                self._watched.require_open()
         finally:
             bench.shutter.close()
         return {purpose: self._with_background(eyes[purpose], image) for purpose, image in images.items()}
@@ -386,8 +388,6 @@ class Eyes:
 
 class _Computing:
     """Adds the time inside a ``with`` block to the eyes' ``compute_s``; entered a dozen times a look."""
-
-    __slots__ = ("_begun", "_eyes")
 
     def __init__(self, eyes: Eyes) -> None:
         self._eyes = eyes
