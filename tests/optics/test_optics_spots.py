@@ -17,10 +17,11 @@ from optics.spots import (
     model_parameter_jacobian,
     model_spot_coordinates,
     model_spot_jacobian,
+    one_pose_coordinates,
     spot_coordinates,
     spot_jacobian,
 )
-from optics.trace import CHUNK, SpotPath, trace
+from optics.trace import CHUNK, SpotPath, power_fractions, trace
 
 MODEL = RayModel.of(REF_LENS, REF_LAYOUT, REF_BEAM)
 
@@ -167,3 +168,21 @@ def test_a_return_that_leaves_forwards_is_refused():
 def test_no_poses_no_spots():
     assert spot_coordinates(REF_LENS, REF_LAYOUT, REF_BEAM, np.empty((0, 4))).shape == (0, 6)
     assert spot_jacobian(REF_LENS, REF_LAYOUT, REF_BEAM, np.empty((0, 4))).shape == (0, 6, 4)
+
+
+@pytest.mark.parametrize("lens", FAMILIES.values(), ids=FAMILIES.keys())
+def test_one_pose_by_plain_numbers_is_that_of_the_trace(lens):
+    beside = (lens.clear_aperture_mm, 0.0, 0.0, 0.0)
+    for pose in [(0.0, 0.0, 0.0, 0.0), *some_poses(3).tolist(), beside]:
+        full = trace(lens, REF_LAYOUT, REF_BEAM, pose, THREE_SPOTS)
+        powers = power_fractions(lens, REF_LAYOUT, REF_BEAM, pose, THREE_SPOTS)
+        assert powers == pytest.approx([full[path].power_fraction[0] for path in THREE_SPOTS], rel=1e-12)
+        if all(full[path].lit[0] for path in THREE_SPOTS):
+            spots = one_pose_coordinates(RayModel.of(lens, REF_LAYOUT, REF_BEAM), pose)
+            assert spots == pytest.approx(np.hstack([full[path].landing_mm[0] for path in THREE_SPOTS]))
+    assert powers == [0.0, 0.0, 0.0]
+
+
+def test_one_pose_whose_ray_is_lost_is_refused():
+    with pytest.raises(RayLostError):
+        one_pose_coordinates(MODEL, (500.0, 0.0, 0.0, 0.0))
