@@ -7,11 +7,13 @@ rendering a picture.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from datetime import UTC, datetime
-from typing import Protocol
+from typing import Any, Protocol
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 
 from driver.protocols import Frame
 from station.wiring import PlateCamera
@@ -105,13 +107,10 @@ class MeasuresFrames:
 
     def mean(self, images: Sequence[Image]) -> Image:
         """Return the mean of equal images, each pixel with all of them."""
-        if len(images) == 1:
-            return images[0]
-        total = np.zeros(images[0].pixels.shape, np.float32)
-        for image in images:
-            cv2.accumulate(image.pixels, total)
-        total /= np.float32(len(images))
-        return Image(total, images[0].exposure_s, images[0].sensor, frames=len(images))
+        mean: NDArray[Any] = images[0].pixels
+        for count, image in enumerate(images[1:], start=2):
+            mean = cv2.addWeighted(mean, 1.0 - 1.0 / count, image.pixels, 1.0 / count, 0.0, dtype=cv2.CV_32F)
+        return replace(images[0], pixels=mean, frames=len(images))
 
     def background(self, images: Sequence[Image]) -> Image:
         """Return the background from images taken with the shutter closed."""

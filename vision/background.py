@@ -101,11 +101,12 @@ def scale_background(background: Image, exposure_s: float, scale: float = 1.0) -
 
     The black level stays; only the light above it grows with the exposure.
     """
-    black = np.float32(background.sensor.black_level_dn)
-    factor = np.float32(scale * exposure_s / background.exposure_s)
-    pixels = background.pixels * factor
-    pixels += black * (1 - factor)
-    return Image(pixels, exposure_s, background.sensor, background.frames)
+    factor = scale * exposure_s / background.exposure_s
+    pixels = background.pixels.astype(np.float32, copy=False)
+    black = background.sensor.black_level_dn * (1.0 - factor)
+    # One pass; the second term is there for the constant only.
+    scaled = np.asarray(cv2.addWeighted(pixels, factor, pixels, 0.0, black), np.float32)
+    return Image(scaled, exposure_s, background.sensor, background.frames)
 
 
 def flicker(image: Image, background: Image) -> Flicker:

@@ -7,7 +7,6 @@ they are masked, never filled in.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Protocol, runtime_checkable
 
@@ -18,8 +17,8 @@ from numpy.typing import NDArray
 from vision.image import Image
 
 Array = NDArray[np.float64]
+Array32 = NDArray[np.float32]
 UNEVEN = 0.02  # change of a block's second moments over a region, relative, from which it is allowed for
-_SHIFT = 4  # fractional bits of cv2's drawing coordinates
 
 
 class PixelMap(Protocol):
@@ -232,38 +231,34 @@ def make_blocks(
     plate_map: PixelMap,
     box: Box,
     size_px: int,
-    dead: Sequence[DeadArea] = (),
+    valid: Array32 | None = None,
 ) -> Blocks | None:
     """Average a region of a frame in blocks of ``size_px``; None where it has no valid pixel.
 
-    The region is cut to a whole number of blocks inside the frame.
+    The region is cut to a whole number of blocks inside the frame. ``valid``, of the shape of the frame, is 1
+    for pixels that show the plate, 0 for dead ones; None where all show it.
     """
     box = box.clipped_to(image.pixels.shape)
     rows, columns = (box.y1 - box.y0) // size_px, (box.x1 - box.x0) // size_px
     if rows < 1 or columns < 1:
         return None
     window = np.s_[box.y0 : box.y0 + rows * size_px, box.x0 : box.x0 + columns * size_px]
-    raw = image.pixels[window]
-    gain = image.sensor.gain_e_per_dn
-    valid = valid_pixels(raw.shape, (box.x0, box.y0), plate_map, dead)
-    signal = raw.astype(np.float32)
-    saturated = raw >= _clip_level_dn(image)
-    floor, base = _background(image, background, window, signal, (columns, rows))
-    if background is not None:
-        signal -= background.pixels[window] * np.float32(image.exposure_s / background.exposure_s)
-    else:
-        signal -= np.float32(image.sensor.black_level_dn)
-    if valid is not None:
-        signal *= valid
-    size = (columns, rows)
+    gain, size = image.sensor.gain_e_per_dn, (columns, rows)
+    valid = None if valid is None else valid[window]
     share = np.ones((rows, columns)) if valid is None else _shrink(valid, size)
     keep = share > 0.2
     if not keep.any():
         return None
     safe = np.where(keep, share, 1.0)
+    clipped = _clipped_share(image.pixels[window] >= _clip_level_dn(image), valid, size, safe)
+    floor, base = _background(image, background, window, size)
+    # Large arrays are written over where they can be: fresh memory costs more than the sums.
+    signal = above_background(image, background, window)
+    if valid is not None:
+        signal *= valid
     mean = _shrink(signal, size) / safe
-    inner = np.maximum(_shrink(signal * signal, size) / safe - mean**2, 0.0) * gain**2
-    clipped = _clipped_share(saturated, valid, size, safe)
+    signal *= signal
+    inner = np.maximum(_shrink(signal, size) / safe - mean**2, 0.0) * gain**2
     at_px = _block_centers(box, size, size_px, valid, share).reshape(-1, 2)[keep.ravel()]
     half = np.array([columns, rows]) * size_px / 2.0
     middle = np.array([box.x0, box.y0]) + half - 0.5
@@ -289,6 +284,16 @@ def make_blocks(
     )
 
 
+def above_background(image: Image, background: Image | None, window: tuple[slice, slice]) -> Array32:
+    """Return a window of a frame above its background, or above black where there is none, DN."""
+    pixels = image.pixels[window]
+    if background is None:
+        return np.subtract(pixels, np.float32(image.sensor.black_level_dn), dtype=np.float32)
+    ratio = image.exposure_s / background.exposure_s
+    behind = background.pixels[window].astype(np.float32, copy=False)
+    return np.asarray(cv2.scaleAdd(behind, -ratio, pixels.astype(np.float32, copy=False)), np.float32)
+
+
 def _clip_level_dn(image: Image) -> float:
     """Return the value from which a pixel counts as saturated (a mean of frames hides partial clipping)."""
     full = float(image.sensor.full_scale_dn)
@@ -306,7 +311,7 @@ def _response(image: Image, at_px: Array) -> Array | float:
     return response
 
 
-def _shrink(array: NDArray[np.float32], size: tuple[int, int]) -> Array:
+def _shrink(array: Array32, size: tuple[int, int]) -> Array:
     return cv2.resize(array, size, interpolation=cv2.INTER_AREA).astype(float)
 
 
@@ -314,7 +319,6 @@ def _background(
     image: Image,
     background: Image | None,
     window: tuple[slice, slice],
-    signal: NDArray[np.float32],
     size: tuple[int, int],
 ) -> tuple[Array, Array]:
     """Return the level below the spots (DN) and a pixel's variance without them (electrons squared)."""
@@ -324,54 +328,14 @@ def _background(
         floor = np.full((size[1], size[0]), float(sensor.black_level_dn))
         return floor, np.full_like(floor, fixed_e2 / image.frames)
     ratio = image.exposure_s / background.exposure_s
-    floor = _shrink(background.pixels[window].astype(np.float32), size) * ratio
+    floor = _shrink(background.pixels[window].astype(np.float32, copy=False), size) * ratio
     light_e = np.maximum(floor - sensor.black_level_dn, 0.0) * sensor.gain_e_per_dn
     base = (fixed_e2 + light_e) / image.frames + (fixed_e2 * ratio**2 + light_e * ratio) / background.frames
     return floor, base
 
 
-def valid_pixels(
-    shape: tuple[int, ...], origin: tuple[int, int], plate_map: PixelMap, dead: Sequence[DeadArea]
-) -> NDArray[np.float32] | None:
-    """Return 1 for pixels that show the plate, 0 for dead ones; None when all show it."""
-    valid: NDArray[np.float32] | None = None
-    for area in dead:
-        points = plate_map.to_px(area.outline_mm) - np.asarray(origin, float)
-        low, high = points.min(axis=0), points.max(axis=0)
-        outer = area.outside and low[0] < 0 and low[1] < 0 and high[0] > shape[1] and high[1] > shape[0]
-        apart = high[0] < -4 or high[1] < -4 or low[0] > shape[1] + 4 or low[1] > shape[0] + 4
-        if (apart and not area.outside) or (outer and _is_inside(points, shape)):
-            continue
-        if valid is None:
-            valid = np.ones(shape, np.float32)
-        corners = np.clip(np.round(points * 2**_SHIFT), -(2**26), 2**26).astype(np.int32)
-        if area.outside:
-            inside = np.zeros(shape, np.float32)
-            cv2.fillPoly(inside, [corners], 1.0, shift=_SHIFT)
-            valid *= inside
-        elif area.width_mm > 0:
-            pitch = area_pitch_px(points, area.outline_mm)
-            cv2.polylines(valid, [corners], True, 0.0, int(np.ceil(area.width_mm * pitch)) + 1, shift=_SHIFT)
-        else:
-            cv2.fillPoly(valid, [corners], 0.0, shift=_SHIFT)
-    return valid
-
-
-def area_pitch_px(points_px: Array, points_mm: Array) -> float:
-    """Return px per mm along a closed outline given in both."""
-    length_px = np.linalg.norm(np.diff(points_px, axis=0, append=points_px[:1]), axis=1).sum()
-    length_mm = np.linalg.norm(np.diff(points_mm, axis=0, append=points_mm[:1]), axis=1).sum()
-    return float(length_px / length_mm)
-
-
-def _is_inside(points: Array, shape: tuple[int, ...]) -> bool:
-    corners = [(0.0, 0.0), (shape[1], 0.0), (0.0, shape[0]), (shape[1], shape[0])]
-    contour = points.astype(np.float32).reshape(-1, 1, 2)
-    return all(cv2.pointPolygonTest(contour, corner, False) > 0 for corner in corners)
-
-
 def _clipped_share(
-    saturated: NDArray[np.bool_], valid: NDArray[np.float32] | None, size: tuple[int, int], share: Array
+    saturated: NDArray[np.bool_], valid: Array32 | None, size: tuple[int, int], share: Array
 ) -> Array:
     if not saturated.any():
         return np.zeros((size[1], size[0]))
@@ -382,7 +346,7 @@ def _clipped_share(
 
 
 def _block_centers(
-    box: Box, size: tuple[int, int], size_px: int, valid: NDArray[np.float32] | None, share: Array
+    box: Box, size: tuple[int, int], size_px: int, valid: Array32 | None, share: Array
 ) -> Array:
     """Return the image centroid of each block's valid pixels, shape (rows, columns, 2)."""
     columns, rows = size
@@ -391,10 +355,11 @@ def _block_centers(
     centers = np.stack(np.broadcast_arrays(x[None, :], y[:, None]), axis=-1)
     if valid is None:
         return centers
-    # cv2 averages; a mean of offsets over the valid pixels is that over all, divided by the valid share.
-    inside = np.arange(size_px, dtype=np.float32) - np.float32((size_px - 1) / 2)
-    safe = np.maximum(share, 1e-6)
-    centers = centers + 0.0
-    centers[..., 0] += _shrink(valid * np.tile(inside, columns), size) / safe
-    centers[..., 1] += _shrink(valid * np.tile(inside, rows)[:, None], size) / safe
+    # Only blocks with both valid and dead pixels have their centroid elsewhere than in their middle.
+    row, column = np.nonzero((share > 0.0) & (share < 1.0))
+    cut = valid.reshape(rows, size_px, columns, size_px)[row, :, column, :].astype(float)
+    inside = np.arange(size_px) - (size_px - 1) / 2
+    count = cut.sum(axis=(1, 2))
+    centers[row, column, 0] += cut.sum(axis=1) @ inside / count
+    centers[row, column, 1] += cut.sum(axis=2) @ inside / count
     return centers

@@ -9,7 +9,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.blocks import Array, Box, DeadArea, PixelMap, jacobian_at, valid_pixels
+from vision.blocks import Array, Box, PixelMap, above_background, jacobian_at
 from vision.image import Image
 
 Image32 = NDArray[np.float32]
@@ -61,29 +61,24 @@ class Overview:
 
 
 def overview(
-    image: Image, background: Image | None, plate_map: PixelMap, dead: Sequence[DeadArea], shrink: int
+    image: Image, background: Image | None, plate_map: PixelMap, valid: Image32 | None, shrink: int
 ) -> Overview:
-    """Shrink a frame, take background and dead areas off, and judge its noise."""
-    return overviews(image, background, plate_map, dead, [shrink])[shrink]
+    """Shrink a frame, take background and dead pixels off (``valid`` is 0), and judge its noise."""
+    return overviews(image, background, plate_map, valid, [shrink])[shrink]
 
 
 def overviews(
     image: Image,
     background: Image | None,
     plate_map: PixelMap,
-    dead: Sequence[DeadArea],
+    valid: Image32 | None,
     shrinks: Sequence[int],
 ) -> dict[int, Overview]:
     """Return overviews of one frame, shrunk by several factors."""
-    if background is not None:
-        ratio = np.float32(image.exposure_s / background.exposure_s)
-        light = image.pixels - background.pixels.astype(np.float32) * ratio
-    else:
-        light = np.subtract(image.pixels, np.float32(image.sensor.black_level_dn), dtype=np.float32)
-    mask = valid_pixels(light.shape, (0, 0), plate_map, dead)
-    if mask is not None:
-        light *= mask
-    return {shrink: _shrunk(image, light, mask, plate_map, shrink) for shrink in set(shrinks)}
+    light = above_background(image, background, np.s_[:, :])
+    if valid is not None:
+        light *= valid
+    return {shrink: _shrunk(image, light, valid, plate_map, shrink) for shrink in set(shrinks)}
 
 
 def _shrunk(image: Image, light: Image32, mask: Image32 | None, plate_map: PixelMap, shrink: int) -> Overview:

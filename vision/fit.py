@@ -362,7 +362,7 @@ def _result(
     variance = variance_e2(blocks, state.signal, state.light, noise)
     bright = state.use & (speckle > 0.5 * variance)
     if bright.sum() > 40:
-        taken = np.linalg.solve(np.linalg.cholesky(normal), _sloped(state) * np.sqrt(weight))
+        taken = np.linalg.inv(np.linalg.cholesky(normal)) @ (_sloped(state) * np.sqrt(weight))
         noise = replace(noise, spread=neighbour_spread(blocks, z, taken, bright))
         rows = _sloped(state) * weight
         extra = (rows * ((noise.spread - 1.0) * speckle)) @ rows.T

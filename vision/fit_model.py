@@ -131,8 +131,7 @@ def evaluate(
     rows = np.zeros((shape.size, at_mm.shape[1]))
     profiles = []
     for spot in range(shape.spots):
-        smear = smear_mm2 if smears_mm2 is None else smears_mm2
-        profiles.append(_spot_rows(shape, theta, at_mm, smear, spot, rows, with_jacobian))
+        profiles.append(_spot_rows(shape, theta, at_mm, (smear_mm2, smears_mm2), spot, rows, with_jacobian))
     line = shape.nonlinear + shape.spots
     rows[line] = 1.0
     offset = at_mm - shape.origin_mm[:, None]
@@ -146,25 +145,43 @@ def evaluate(
 
 
 def _spot_rows(
-    shape: Shape, theta: Array, at_mm: Array, smear: Array, spot: int, rows: Array, with_jacobian: bool
+    shape: Shape,
+    theta: Array,
+    at_mm: Array,
+    smear_and_smears: tuple[Array, Array | None],
+    spot: int,
+    rows: Array,
+    with_jacobian: bool,
 ) -> tuple[Array, Array, Array]:
     """Fill one spot's rows; return its profile, S^-1 r, and S^-1 r^T dS S^-1 r / 2 for d ln w."""
-    first = spot * shape.per_spot
+    first, (smear, smears) = spot * shape.per_spot, smear_and_smears
     own, _ = shape_matrix(shape, theta, spot)
-    (a, b), (_, c) = own + smear if smear.ndim == 2 else own[..., None] + smear
-    determinant = a * c - b * b
+    (a, b), (_, c) = (own + smear).tolist()
+    determinant = middle = a * c - b * b
+    if smears is not None:
+        a, b, c = own[0, 0] + smears[0, 0], own[0, 1] + smears[0, 1], own[1, 1] + smears[1, 1]
+        determinant = a * c - b * b
+    across, down, both = c / determinant, a / determinant, -b / determinant
     x, y = at_mm[0] - theta[first], at_mm[1] - theta[first + 1]
     u = np.empty_like(at_mm)
-    u[0] = (c * x - b * y) / determinant
-    u[1] = (a * y - b * x) / determinant
-    profile = np.exp(-0.5 * (x * u[0] + y * u[1]))
-    if smear.ndim > 2:
+    np.multiply(across, x, out=u[0])
+    u[0] += both * y
+    np.multiply(both, x, out=u[1])
+    u[1] += down * y
+    x *= u[0]
+    y *= u[1]
+    x += y
+    x *= -0.5
+    profile = rows[shape.amplitude(spot)]
+    np.exp(x, out=profile)
+    if smears is not None:
         # What is spread wider is dimmer.
-        profile *= np.sqrt(np.linalg.det(own + smear.mean(axis=2)) / determinant)
-    rows[shape.amplitude(spot)] = profile
+        profile *= np.sqrt(middle / determinant)
     if not with_jacobian:
         return profile, u, profile
-    widen = own[0, 0] * u[0] ** 2 + 2.0 * own[0, 1] * u[0] * u[1] + own[1, 1] * u[1] ** 2
+    widen = own[0, 0] * u[0] ** 2 + own[1, 1] * u[1] ** 2
+    if own[0, 1] != 0.0:
+        widen += 2.0 * own[0, 1] * u[0] * u[1]
     light = theta[shape.amplitude(spot)] * profile
     np.multiply(light, u, out=rows[first : first + 2])
     np.multiply(light, widen, out=rows[first + 2])

@@ -85,7 +85,7 @@ def _starts(scene: Scene, expected: Expected) -> list[Array | None]:
 def _pool(scene: Scene, expected: Expected, starts: list[Array | None], vague: list[int]) -> list[Array]:
     """Return places of light beside the surer spots, and of what the brightest of them leaves over."""
     shrink = find.shrink_for(min(one.radius_mm for one in expected), scene.pitch_mm)
-    view = find.overview(scene.image, scene.background, scene.plate_map, scene.dead, shrink)
+    view = find.overview(scene.image, scene.background, scene.plate_map, scene.valid, shrink)
     view = find.without(view, _lights(scene, expected, starts))
     places = [find.candidates(view, expected[k].radius_mm) for k in vague]
     seen = sorted((spot for own in places for spot in own), key=lambda spot: -spot.significance)

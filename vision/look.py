@@ -10,10 +10,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import TypeVar
 
-import numpy as np
-
-from vision.blocks import Array, HoleLike, PixelMap, as_hole, jacobian_at
-from vision.dead import dead_areas
+from vision.blocks import HoleLike, PixelMap, as_hole
+from vision.dead import seen_plate
 from vision.group import find_group
 from vision.image import Image
 from vision.missing import why_missing
@@ -129,9 +127,6 @@ def _scene(
     hole: HoleLike | object | None,
     plate: PlateSpec | None,
 ) -> Scene:
-    rows, columns = image.pixels.shape
-    middle: Array = np.array([columns, rows]) / 2.0
-    pitch_mm = float(np.sqrt(abs(np.linalg.det(jacobian_at(plate_map, middle)))))
     known = as_hole(hole)
-    dead = dead_areas(known, plate, pitch_mm)
-    return Scene(image, background, plate_map, known, tuple(dead), plate, pitch_mm)
+    pitch_mm, valid = seen_plate(plate_map, known, plate, image.pixels.shape)
+    return Scene(image, background, plate_map, known, valid, plate, pitch_mm)

@@ -17,7 +17,7 @@ from vision.spots import Expectation, NoSpot, Reason, Sighting, Spot
 from vision.starts import best_starts, pair_starts, trusted, unexplained
 
 SEEN = 6.0  # standard deviations of the amplitude from which a spot counts as seen
-FINE, FINE_AT_HOLE = 3.0, 6.0  # blocks to a standard deviation of the smallest spot
+FINE, FINE_AT_HOLE = 3.0, 4.0  # blocks to a standard deviation of the smallest spot
 FINEST = 2  # a search needs no full resolution: a spot of two pixels' sigma is a cell's sigma then
 COARSE = 1.5  # blocks to a standard deviation below which a spot is fitted once more, on finer ones
 GRAINS = 3.0  # largest area of a grain of speckle, in blocks, at which finer blocks tell more
@@ -59,7 +59,7 @@ def find_pair(scene: Scene, expected: tuple[Expectation, Expectation]) -> tuple[
         scene.image,
         scene.background,
         scene.plate_map,
-        scene.dead,
+        scene.valid,
         find.shrink_for(min(radii), scene.pitch_mm),
     )
     places = [find.candidates(view, radius) for radius in radii]
@@ -320,7 +320,7 @@ def find_single(scene: Scene, expected: Expectation | None) -> Sighting:
     radii = [expected.radius_mm] if expected is not None else [scene.pitch_mm * 2.0**k for k in range(2, 8)]
     spots: list[find.Candidate] = []
     shrinks = [max(find.shrink_for(radius, scene.pitch_mm), FINEST) for radius in radii]
-    views = find.overviews(scene.image, scene.background, scene.plate_map, scene.dead, shrinks)
+    views = find.overviews(scene.image, scene.background, scene.plate_map, scene.valid, shrinks)
     for radius, shrink in zip(radii, shrinks, strict=True):
         spots += find.candidates(views[shrink], radius, 2)
     spots.sort(key=lambda one: -one.significance)

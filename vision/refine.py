@@ -8,13 +8,14 @@ from vision.blocks import Blocks
 from vision.extras import with_extra
 from vision.fit import Fit, fit
 from vision.fringes import find_fringes, with_fringes
-from vision.scene import MOST_BLOCKS, Scene
+from vision.scene import Scene
 
 FRINGE_FINE = 7.0  # blocks to a standard deviation where fringes were found
 HALO_FINE, HALO_REACH = (
     2.5,
     10.0,
 )  # blocks to a standard deviation, and standard deviations, where a halo was found
+MOST_FINE = 9000  # blocks in all for either
 MOST_EXTRAS = 2
 
 
@@ -39,7 +40,7 @@ def _with_room(scene: Scene, result: Fit, blocks: Blocks) -> tuple[Fit, Blocks]:
         return result, blocks
     centers = [result.center_mm(k) for k in range(result.shape.wanted)]
     radii = [float(np.exp(result.theta[result.shape.log_radius(k)])) for k in range(result.shape.wanted)]
-    wider = scene.blocks(centers, radii, HALO_FINE, 2 * MOST_BLOCKS, HALO_REACH)
+    wider = scene.blocks(centers, radii, HALO_FINE, MOST_FINE, HALO_REACH)
     if wider is None or wider.value_e.size <= blocks.value_e.size:
         return result, blocks
     refitted = fit(wider, result.shape, result.theta, result.prior)
@@ -55,7 +56,11 @@ def _striped(scene: Scene, result: Fit, blocks: Blocks) -> tuple[Fit, Blocks, fl
     if np.hypot(*(centers[0] - centers[1])) > radii[0] + radii[1]:
         return None
     start = find_fringes(blocks, result)
-    finer = None if start is None else scene.blocks(centers[:2], radii[:2], FRINGE_FINE, 2 * MOST_BLOCKS)
+    finer = (
+        None
+        if start is None
+        else scene.blocks(centers[:2], radii[:2], FRINGE_FINE, MOST_FINE, enough=MOST_FINE)
+    )
     if start is None or finer is None:
         return None
     # Fringes bend too much within a block that the rim cuts for its centroid to stand for it.

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from vision import find
-from vision.blocks import Array, Blocks, Box, DeadArea, HoleLike, PixelMap, make_blocks
+from vision.blocks import Array, Array32, Blocks, Box, HoleLike, PixelMap, make_blocks
 from vision.fit import Prior
 from vision.fit_model import Shape
 from vision.image import Image
@@ -16,17 +16,21 @@ from vision.plate import PlateSpec
 
 REACH = 4.5  # standard deviations of a spot that the fitted region takes in
 MOST_BLOCKS = 4500
+# More blocks than so many for a spot (one alone may take those of two) tell no more, as long as the smallest
+# spot keeps enough to its standard deviation. Larger ones average over grains of speckle and paper, so that
+# what is left of these reaches from a block to its neighbours at most, as the noise model has it.
+ENOUGH_BLOCKS, ENOUGH_FINE = 1000, 3.0
 
 
 @dataclass(frozen=True, slots=True)
 class Scene:
-    """A frame of a plate with all that is known about it."""
+    """A frame of a plate with all that is known about it; ``valid`` as for `make_blocks`."""
 
     image: Image
     background: Image | None
     plate_map: PixelMap
     hole: HoleLike | None
-    dead: tuple[DeadArea, ...]
+    valid: Array32 | None
     plate: PlateSpec | None
     pitch_mm: float
 
@@ -37,12 +41,16 @@ class Scene:
         fine: float,
         most: int = MOST_BLOCKS,
         reach: float = REACH,
+        enough: int = ENOUGH_BLOCKS,
     ) -> Blocks | None:
         """Return blocks around some spots, ``fine`` blocks to a standard deviation of the smallest.
 
+        Not more than ``enough`` for each spot where that leaves them fine enough, nor than ``most`` in all.
         Where spots lie far apart, the blocks between them are left out, so that those of the spots stay fine.
         """
-        size = max(1, int(min(radii_mm) / 2.0 / self.pitch_mm / fine))
+        sigma_px = min(radii_mm) / 2.0 / self.pitch_mm
+        size = max(1, int(sigma_px / fine))
+        enough = min(enough * max(2, len(centers_mm)), most)
         shape = self.image.pixels.shape
         box = find.box_around(self.plate_map, centers_mm, radii_mm, reach, size).clipped_to(shape)
         own_px = _area_px(box)
@@ -50,9 +58,9 @@ class Scene:
             each = zip(centers_mm, radii_mm, strict=True)
             boxes = [find.box_around(self.plate_map, [at], [radius], reach, size) for at, radius in each]
             own_px = min(own_px, sum(_area_px(one.clipped_to(shape)) for one in boxes))
-        while own_px / size**2 > most and size < 24:
+        while own_px / size**2 > (enough if (size + 1) * ENOUGH_FINE <= sigma_px else most) and size < 24:
             size += 1
-        blocks = make_blocks(self.image, self.background, self.plate_map, box, size, self.dead)
+        blocks = make_blocks(self.image, self.background, self.plate_map, box, size, self.valid)
         if blocks is None or own_px > 0.8 * _area_px(box):
             return blocks
         near = np.zeros(blocks.value_e.size, bool)
@@ -67,7 +75,7 @@ class Scene:
         least = int(np.ceil(np.sqrt(rows * columns / MOST_BLOCKS)))
         size = max(least, int(radius_mm / 2.0 / self.pitch_mm / 2.0))
         box = Box(0, 0, columns, rows)
-        blocks = make_blocks(self.image, self.background, self.plate_map, box, size, self.dead)
+        blocks = make_blocks(self.image, self.background, self.plate_map, box, size, self.valid)
         # Over a whole frame a view is not uneven in proportion to the distance from its middle.
         return None if blocks is None else replace(blocks, smears_mm2=None)
 
