@@ -17,7 +17,7 @@ from vision.spots import Expectation, NoSpot, Reason, Sighting, Spot
 from vision.starts import best_starts, pair_starts, trusted, unexplained
 
 SEEN = 6.0  # standard deviations of the amplitude from which a spot counts as seen
-FINE, FINE_AT_HOLE = 3.0, 4.0  # blocks to a standard deviation of the smallest spot
+FINE, FINE_AT_HOLE = 3.0, 6.0  # blocks to a standard deviation of the smallest spot
 FINEST = 2  # a search needs no full resolution: a spot of two pixels' sigma is a cell's sigma then
 COARSE = 1.5  # blocks to a standard deviation below which a spot is fitted once more, on finer ones
 GRAINS = 3.0  # largest area of a grain of speckle, in blocks, at which finer blocks tell more

@@ -16,9 +16,9 @@ from vision.plate import PlateSpec
 
 REACH = 4.5  # standard deviations of a spot that the fitted region takes in
 MOST_BLOCKS = 4500
-# More blocks than so many for a spot (one alone may take those of two) tell no more, as long as the smallest
-# spot keeps enough to its standard deviation. Larger ones average over grains of speckle and paper, so that
-# what is left of these reaches from a block to its neighbours at most, as the noise model has it.
+# Of several spots more blocks than so many for each tell no more, as long as the smallest keeps enough to
+# its standard deviation. Larger ones average over grains of speckle and paper, so that what is left of these
+# reaches from a block to its neighbours at most, as the noise model has it. A single spot costs little.
 ENOUGH_BLOCKS, ENOUGH_FINE = 1000, 3.0
 
 
@@ -45,12 +45,12 @@ class Scene:
     ) -> Blocks | None:
         """Return blocks around some spots, ``fine`` blocks to a standard deviation of the smallest.
 
-        Not more than ``enough`` for each spot where that leaves them fine enough, nor than ``most`` in all.
+        Of several, not more than ``enough`` for each where that leaves them fine; ``most`` in all.
         Where spots lie far apart, the blocks between them are left out, so that those of the spots stay fine.
         """
         sigma_px = min(radii_mm) / 2.0 / self.pitch_mm
         size = max(1, int(sigma_px / fine))
-        enough = min(enough * max(2, len(centers_mm)), most)
+        enough = most if len(centers_mm) == 1 else min(enough * len(centers_mm), most)
         shape = self.image.pixels.shape
         box = find.box_around(self.plate_map, centers_mm, radii_mm, reach, size).clipped_to(shape)
         own_px = _area_px(box)
