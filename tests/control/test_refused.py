@@ -92,6 +92,8 @@ def fixed(*steps: FixStep, pushed: Any = (0, 0, 0, 0), blind: int = 0, **more: A
     ("kind", "change", "words"),
     [
         (m.Homed, {"time_s": math.nan}, "bears the time nan"),
+        (m.Homed, {"positions": {"X": 0.0}}, "lacks the position of axis Y, A, B"),
+        (m.Moved, {"positions": dict.fromkeys(NAMES, 1e4)}, "positions far outside the axes' travel"),
         (m.PlatesMapped, {"hole_radius_mm": math.nan}, "radius"),
         (m.PlatesMapped, {"hole_radius_mm": 0.0}, "radius"),
         (m.PlatesMapped, {"map_sigma_mm": {"hole": -1.0}}, "uncertainties"),
