@@ -8,6 +8,7 @@ from dataclasses import replace
 from typing import Any
 
 import pytest
+from mutants import ROOT, Mutant, mutants
 
 from control.messages import Outcome
 from station.sweep.cases import KINDS, Case, Fault, Place, all_singles, single_faults
@@ -34,6 +35,12 @@ def test_every_fault_of_the_sample_is_one_of_the_sweep() -> None:
         for fault in Case.parse(fitted(text)).faults:
             alone = replace(fault, count=1)
             assert str(alone) in {str(one) for one in single_faults(counts(), fault.place, fault.at)}
+
+
+@pytest.mark.parametrize("mutant", mutants(), ids=lambda mutant: mutant.name)
+def test_every_known_bug_can_still_be_put_into_the_program(mutant: Mutant) -> None:
+    text = (ROOT / mutant.file).read_text(encoding="utf-8")
+    assert mutant.spoilt(text) != text
 
 
 BRANCHED = (
