@@ -169,6 +169,9 @@ class NightMeasures:
             _, camera, by_mm = self.knock_at
             self.knocked[camera] = self.knocked.get(camera, np.zeros(2)) + by_mm
             self.knock_at = None
+        if self.sim.scene_state(frame.camera)[1].shutter_open:
+            # What strikes when the last frame of the beam is taken, nobody can have seen.
+            self.truth = self.sim.truth()
         return self.inner.image(frame, sensor)
 
     def map(self, image: Any, eye: Any) -> Any:
@@ -182,7 +185,6 @@ class NightMeasures:
         return replace(found, model=replace(found.model, homography=homography))
 
     def returns(self, image: Any, *rest: Any) -> Any:
-        self.truth = self.sim.truth()
         return {
             name: self._seen(spot, image.camera) for name, spot in self.inner.returns(image, *rest).items()
         }

@@ -66,6 +66,9 @@ def test_frames_of_a_wrong_kind_are_refused(tmp_path: Path):
     (tmp_path / "2.png").write_bytes(b"\x89PNG cut off")
     cv2.imwrite(str(tmp_path / "3.png"), np.zeros((4, 7), np.uint8))
     cv2.imwrite(str(tmp_path / "4.png"), np.zeros((4, 6), np.uint8))
+    whole = (tmp_path / "4.png").read_bytes()
+    (tmp_path / "5.png").write_bytes(whole[:33] + b"\xac" + whole[34:])  # its data says to be gigabytes long
+    (tmp_path / "6.png").write_bytes(whole[:-9])
     camera = folder_camera(tmp_path, size_px=[6, 4])
     with pytest.raises(DeviceFault, match="float32"):
         camera.grab(0.1)
@@ -75,6 +78,9 @@ def test_frames_of_a_wrong_kind_are_refused(tmp_path: Path):
         camera.grab(0.1)
     assert fault.value.code is FaultCode.FRAME_WRONG
     assert camera.grab(0.1).sequence == 4
+    for number in (5, 6):
+        with pytest.raises(DeviceFault, match=rf"{number}\.png cannot be read"):
+            camera.grab(0.1)
 
 
 def test_a_folder_without_images_is_no_camera(tmp_path: Path):
