@@ -169,9 +169,10 @@ class NightMeasures:
             _, camera, by_mm = self.knock_at
             self.knocked[camera] = self.knocked.get(camera, np.zeros(2)) + by_mm
             self.knock_at = None
-        if self.sim.scene_state(frame.camera)[1].shutter_open:
-            # What strikes when the last frame of the beam is taken, nobody can have seen.
-            self.truth = self.sim.truth()
+        truth = self.sim.truth()
+        if self.sim.scene_state(frame.camera)[1].shutter_open and truth.decenter_um is not None:
+            # What strikes when the last frame of the beam through the lens is taken, nobody can have seen.
+            self.truth = truth
         return self.inner.image(frame, sensor)
 
     def map(self, image: Any, eye: Any) -> Any:
