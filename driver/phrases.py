@@ -220,8 +220,12 @@ class PhraseTable(_Table):
         return value / self._number(axis).scale
 
     def on_the_line(self, axis: AxisSpec, value: float) -> float:
-        """Return ``value`` rounded to what the line can carry (axis unit)."""
-        return self.read_number(axis, self.write_number(axis, value))
+        """Return ``value`` rounded to what the line can carry (axis unit), as if written and read."""
+        number = self._number(axis)
+        carried = round(value * number.scale, number.decimals)
+        if not math.isfinite(carried):
+            raise UnreadableError(f"axis {axis.name}: {value} is not finite")
+        return (carried + 0.0) / number.scale  # -0 is written as 0
 
     def _number(self, axis: AxisSpec) -> NumberTable:
         return self.numbers.get(axis.name) or self.numbers[axis.unit]

@@ -26,8 +26,9 @@ from sim.direct import DirectMount
 from sim.firmware import SimController
 from sim.fixing import Fixing, SimOutput
 from sim.line import SimLine
-from sim.mount import LensState, SimMount, tilted_axis
+from sim.mount import SimMount
 from sim.mount_errors import draw_mount, draw_seat
+from sim.mount_geometry import LensState, Pose
 from sim.nuisances import Nuisances
 from sim.scene import Scene
 from sim.scene_draws import TrueBench, draw_bench, made_lens
@@ -225,7 +226,7 @@ class SimBench:
         beam = self._true.beam_at(now_s, self.nuisances.scene)
         state = self._lens_state()
         off = (None, None) if state is None else residual(state, beam, self._true.layout.l1_mm)
-        positions = self.mount.true_positions(now_s)
+        positions = zip(self.mount.axes, self.mount.true_positions(now_s), strict=True)
         return BenchTruth(
             time_s=now_s,
             pose=None if state is None else state.pose,
@@ -234,7 +235,7 @@ class SimBench:
             beam=beam,
             layout=self._true.layout,
             lens=self._true.lens,
-            positions={axis.name: float(at) for axis, at in zip(self.mount.axes, positions, strict=True)},
+            positions={axis.name: at for axis, at in positions},
             shutter_open=self.controller.shutter.is_open,
             lamp_on=self.controller.lamp_on,
         )
@@ -248,15 +249,17 @@ class SimBench:
         now_s = self.clock.now_s()
         held = self.mount.lens(now_s, self._seat_pose)
         pose = self._fixing.placed(now_s, held.pose)
-        if pose is held.pose:
-            return held
-        return LensState(np.array([pose[0], pose[1], held.vertex_mm[2]]), tilted_axis(pose[2:]), pose)
+        return held if pose is held.pose else LensState.at(pose.tolist(), float(held.vertex_mm[2]))
 
-    def _pose(self, now_s: float) -> tuple[float, float, float, float] | None:
+    def _pose(self, now_s: float) -> Pose | None:
         """Return the pose of :meth:`_lens_state` alone, which every frame asks for."""
         if self._seat_pose is None:
             return None
-        return _four(self._fixing.placed(now_s, self.mount.pose(now_s, self._seat_pose)))
+        held = self.mount.pose(now_s, self._seat_pose)
+        if not self._fixing.holds:
+            return held
+        x_mm, y_mm, tilt_x_mrad, tilt_y_mrad = self._fixing.placed(now_s, np.array(held)).tolist()
+        return x_mm, y_mm, tilt_x_mrad, tilt_y_mrad
 
     def _now_and_held(self) -> tuple[float, NDArray[np.float64] | None]:
         """Return the time, and where the mount holds the lens, whatever fixing does to it."""
@@ -307,11 +310,6 @@ class SimBench:
 
 def _shape(setup: CameraSetup) -> tuple[int, int]:
     return setup.height_px, setup.width_px
-
-
-def _four(pose: NDArray[np.float64]) -> tuple[float, float, float, float]:
-    x_mm, y_mm, tilt_x_mrad, tilt_y_mrad = pose.tolist()
-    return x_mm, y_mm, tilt_x_mrad, tilt_y_mrad
 
 
 class SimCamera:

@@ -9,10 +9,10 @@ somebody looked.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
-from numpy.typing import NDArray
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,30 +89,37 @@ class Leg:
     start_s : float
         Bench time at which it begins.
     profile : TravelProfile or BrakeProfile
-    counter_start, counter_end : ndarray, shape (axes,)
-        Step counter of the controller, steps.
-    lost_steps : ndarray, shape (axes,)
+    counter_start, counter_end : sequence of float
+        Step counter of the controller, steps of each axis.
+    lost_steps : sequence of float
         Steps that the motors fail to make on this leg, signed like the counter.
     seeks_home : bool
         True for the legs of homing, which are exempt from the limit switches.
+    distance_steps : list of float
+        Signed distance of every axis on the counter, steps.
     """
 
     start_s: float
     profile: TravelProfile | BrakeProfile
-    counter_start: NDArray[np.float64]
-    counter_end: NDArray[np.float64]
-    lost_steps: NDArray[np.float64]
+    counter_start: Sequence[float]
+    counter_end: Sequence[float]
+    lost_steps: Sequence[float]
     seeks_home: bool = False
+    distance_steps: list[float] = field(init=False)
+
+    def __post_init__(self) -> None:
+        ways = [end - start for start, end in zip(self.counter_start, self.counter_end, strict=True)]
+        object.__setattr__(self, "distance_steps", ways)
 
     @property
     def end_s(self) -> float:
         """Bench time at which the leg ends."""
         return self.start_s + self.profile.duration_s
 
-    @property
-    def distance_steps(self) -> NDArray[np.float64]:
-        """Signed distance of every axis on the counter, steps."""
-        return self.counter_end - self.counter_start
+    def counter_at(self, progress: float) -> list[float]:
+        """Return the counter of each axis a fraction into the leg, steps."""
+        ways = zip(self.counter_start, self.distance_steps, strict=True)
+        return [start + progress * way for start, way in ways]
 
     def progress(self, time_s: float) -> float:
         """Return the fraction covered at bench time ``time_s``."""

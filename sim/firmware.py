@@ -4,13 +4,11 @@ from __future__ import annotations
 
 import math
 from collections import deque
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from enum import Enum
 from functools import lru_cache
 from typing import Literal
-
-import numpy as np
 
 from driver.axes import AxisSpec
 from sim.clock import SimClock
@@ -207,27 +205,26 @@ class SimController:
             if not self._axes[name].reaches(value):
                 raise Refused(Trouble.OUT_OF_TRAVEL, f"OUT OF TRAVEL {name}")
         now_s = self._clock.now_s()
-        steps = self.mount.counter_steps(now_s)
+        here = self.mount.counter_steps(now_s)
+        steps = here.copy()
         for index, axis in enumerate(self.mount.axes):
             if axis.name in targets:
-                steps[index] = round(targets[axis.name] / axis.step)
+                steps[index] = float(round(targets[axis.name] / axis.step))
         self._stopped = False
-        self.mount.begin_move(now_s, steps, self._cruise_s(steps, feed_per_min))
+        ways = [there - at for there, at in zip(steps, here, strict=True)]
+        self.mount.begin_move(now_s, steps, self._cruise_s(ways, feed_per_min))
         self._spoil_move()
 
-    def _cruise_s(self, steps: np.ndarray[tuple[int], np.dtype[np.float64]], feed: float | None) -> float:
-        distances = [
-            (axis, abs(float(way)) * axis.step)
-            for axis, way in zip(
-                self.mount.axes, steps - self.mount.counter_steps(self._clock.now_s()), strict=True
-            )
-        ]
-        slowest_s = max(distance / axis.speed_per_s for axis, distance in distances)
-        if feed is None:
-            return slowest_s
-        linear = math.hypot(*(distance for axis, distance in distances if axis.unit == "mm"))
-        rotary = math.hypot(*(distance for axis, distance in distances if axis.unit == "deg"))
-        return max(slowest_s, (linear or rotary) / feed * 60)
+    def _cruise_s(self, ways_steps: Iterable[float], feed: float | None) -> float:
+        slowest_s = linear = rotary = 0.0
+        for axis, way in zip(self.mount.axes, ways_steps, strict=True):
+            distance = abs(way) * axis.step
+            slowest_s = max(slowest_s, distance / axis.speed_per_s)
+            if axis.unit == "mm":
+                linear = math.hypot(linear, distance)
+            else:
+                rotary = math.hypot(rotary, distance)
+        return slowest_s if feed is None else max(slowest_s, (linear or rotary) / feed * 60)
 
     def _spoil_move(self) -> None:
         if self._stall_next:
@@ -278,7 +275,7 @@ class SimController:
 
     def positions(self) -> dict[str, float]:
         """Return where the axes are by their counters (axis units), as the line carries the numbers."""
-        counter = self.mount.counter_steps(self._clock.now_s()).tolist()
+        counter = self.mount.counter_steps(self._clock.now_s())
         axes = zip(self.mount.axes, counter, strict=True)
         return {axis.name: round(steps * axis.step, _decimals(axis.step)) + 0.0 for axis, steps in axes}
 

@@ -113,9 +113,14 @@ class Fixing:
         self._cured_s, self._held = 0.0, None
         self._shift = {"lock": np.zeros(4), "bond": np.zeros(4)}
 
+    @property
+    def holds(self) -> bool:
+        """Tell whether clamp or adhesive have a say in where the lens is."""
+        return bool(self._on_since or self._cured_s)
+
     def placed(self, time_s: float, pose: Vector) -> Vector:
         """Return where the lens is whose mount holds it at ``pose``."""
-        if not (self._on_since or self._cured_s):
+        if not self.holds:
             return pose
         nuisances = self._nuisances()
         cured_s = self._cured_s + max(0.0, time_s - self._on_since.get("bond", time_s))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -151,13 +151,18 @@ class MountErrors:
     drift_phase_rad: NDArray[np.float64]
     drift_period_s: float
     ramp_s: float
+    _waves: list[tuple[float, float, float]] = field(init=False, repr=False, compare=False)
 
-    def drift(self, time_s: float) -> NDArray[np.float64]:
-        """Return the pose error by drift since time 0, shape (4,): mm, mm, mrad, mrad."""
+    def __post_init__(self) -> None:
+        # Every frame asks for the drift: what never changes is worked out once, in plain numbers.
+        amplitudes, phases = self.drift_amplitude.tolist(), self.drift_phase_rad.tolist()
+        waves = zip(amplitudes, phases, map(math.sin, phases), strict=True)
+        object.__setattr__(self, "_waves", list(waves))
+
+    def drift(self, time_s: float) -> list[float]:
+        """Return the pose error by drift since time 0: mm, mm, mrad, mrad."""
         angle_rad = 2 * math.pi * time_s / self.drift_period_s
-        waves = np.sin(angle_rad + self.drift_phase_rad) - np.sin(self.drift_phase_rad)
-        drift: NDArray[np.float64] = self.drift_amplitude * waves
-        return drift
+        return [amplitude * (math.sin(angle_rad + phase) - begin) for amplitude, phase, begin in self._waves]
 
 
 def draw_mount(axes: Sequence[AxisSpec], nuisances: MountNuisances, rng: np.random.Generator) -> MountErrors:

@@ -2,38 +2,46 @@
 
 Fisher information of Gaussian spots on a plate under shot and read noise and speckle, with what hides the
 light left out (the hole, the edge of the view), and with radii, powers and background unknown as well. The
-integrals are sums over polar nodes round each spot, so one look costs a fraction of a millisecond.
+integrals are sums over polar nodes round each spot, as machine code: a campaign asks twenty times a bench.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
-from functools import lru_cache
-from typing import Final
+from collections.abc import Sequence
+from typing import Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
+from optics.compiled import compiled
+
 Array = NDArray[np.float64]
-Seen = Callable[[Array], NDArray[np.bool_]]
 
 # Three standard deviations: beyond lies 1 % of the light, drowned in everything else where light is short.
 REACH_RADII: Final = 1.5
 _RINGS, _SPOKES = 9, 16
 _APART: Final = 1.5  # of the reaches' sum: from there on two spots do not disturb each other
 _PER_SPOT: Final = 4
-_CENTERS: Final = np.array([_PER_SPOT * k + c for k in (0, 1) for c in (0, 1)])
+NO_EDGES: Final = np.zeros((0, 3))
+NO_HOLE: Final = (0.0, 0.0, -1.0)
+
+# Polar nodes in the unit disc: Gauss-Legendre along the radius.
+_LEGENDRE = np.polynomial.legendre.leggauss(_RINGS)
+_RING: Final = (_LEGENDRE[0] + 1.0) / 2.0
+_RING_WIDTH: Final = _LEGENDRE[1] / 2.0
+_SPOKE: Final = 2.0 * math.pi / _SPOKES
+_COSINE: Final = np.cos(_SPOKE * (np.arange(_SPOKES) + 0.5))
+_SINE: Final = np.sin(_SPOKE * (np.arange(_SPOKES) + 0.5))
 
 
-@dataclass(frozen=True, slots=True)
-class Bright:
+class Bright(NamedTuple):
     """A spot as a camera sees it.
 
     Attributes
     ----------
-    center_mm : tuple of float
+    x_mm, y_mm : float
+        Its centre.
     radius_mm : float
         1/e^2 intensity radius (w = 2 sigma).
     peak_e : float
@@ -42,14 +50,14 @@ class Bright:
         How well the radius is known before the fit.
     """
 
-    center_mm: tuple[float, float]
+    x_mm: float
+    y_mm: float
     radius_mm: float
     peak_e: float
     radius_relative_sigma: float
 
 
-@dataclass(frozen=True, slots=True)
-class PictureNoise:
+class PictureNoise(NamedTuple):
     """Noise of the mean of some frames.
 
     Attributes
@@ -69,40 +77,44 @@ class PictureNoise:
     frames: int
 
 
-@dataclass(frozen=True, slots=True)
-class Told:
+class Hidden(NamedTuple):
+    """What hides places of a plate from its camera.
+
+    Attributes
+    ----------
+    edges : ndarray, shape (E, 3)
+        Rows a, b, c: only where a x + b y <= c (mm) does the plate show; none: it has no end.
+    hole : tuple of float
+        x, y and radius (mm) of a disc that shows nothing; a negative radius where there is none.
+    """
+
+    edges: Array = NO_EDGES
+    hole: tuple[float, float, float] = NO_HOLE
+
+
+class Told(NamedTuple):
     """What a picture tells.
 
     Attributes
     ----------
     covariance_mm2 : ndarray, shape (2 n, 2 n)
         Of the centres of n spots.
-    significance : tuple of float
+    root_mm : ndarray, shape (2 n, 2 n)
+        Its lower triangular root (Cholesky).
+    significance : ndarray, shape (n,)
         Of each spot's power: its value over its standard deviation if the spot were not there.
     """
 
     covariance_mm2: Array
-    significance: tuple[float, ...]
-
-
-@lru_cache(maxsize=1)
-def _disc() -> tuple[Array, Array]:
-    """Nodes in the unit disc, shape (2, N), and their weights (area), shape (N,): Gauss-Legendre in r."""
-    r, wr = _radial()
-    angle = 2.0 * math.pi * (np.arange(_SPOKES) + 0.5) / _SPOKES
-    nodes = np.stack([np.outer(r, np.cos(angle)).ravel(), np.outer(r, np.sin(angle)).ravel()])
-    return nodes, np.repeat(r * wr, _SPOKES) * (2.0 * math.pi / _SPOKES)
-
-
-@lru_cache(maxsize=1)
-def _radial() -> tuple[Array, Array]:
-    """Gauss-Legendre nodes and weights from 0 to 1."""
-    x, weight = np.polynomial.legendre.leggauss(_RINGS)
-    return (x + 1.0) / 2.0, weight / 2.0
+    root_mm: Array
+    significance: Array
 
 
 def what_is_told(
-    spots: Sequence[Bright], noise: PictureNoise, seen: Seen | None = None, reach_radii: float = REACH_RADII
+    spots: Sequence[Bright],
+    noise: PictureNoise,
+    hidden: Hidden | None = None,
+    reach_radii: float = REACH_RADII,
 ) -> Told:
     """Return what a picture of one or two spots tells of their centres.
 
@@ -110,8 +122,8 @@ def what_is_told(
     ----------
     spots : sequence of Bright
     noise : PictureNoise
-    seen : callable, optional
-        Takes places, shape (2, N) mm, and says which of them the camera sees as plate; all by default.
+    hidden : Hidden, optional
+        What does not show of them; nothing by default.
     reach_radii : float
         How far from its centre a spot's light tells of it.
 
@@ -120,42 +132,13 @@ def what_is_told(
     Told
         A spot of which nothing is seen has a significance of about 0.
     """
-    if seen is None and _apart(spots, reach_radii):
-        return _told_apart(spots, noise, reach_radii)
-    at_mm, weight_mm2 = _nodes(spots, reach_radii)
-    if seen is not None:
-        weight_mm2 = weight_mm2 * seen(at_mm)
-    size = _PER_SPOT * len(spots) + 1
-    rows = np.empty((size, at_mm.shape[1]))
-    by_spot = rows[:-1].reshape(len(spots), _PER_SPOT, -1)
-    off_mm = at_mm - np.array([spot.center_mm for spot in spots])[:, :, None]
-    per_mm2 = np.array([[4.0 / spot.radius_mm**2] for spot in spots])
-    squares = off_mm * off_mm
-    square = (squares[:, 0] + squares[:, 1]) * per_mm2
-    own = np.array([[spot.peak_e] for spot in spots]) * np.exp(-0.5 * square)
-    by_spot[:, :2] = own[:, None] * off_mm * per_mm2[:, None]
-    by_spot[:, 2], by_spot[:, 3] = own * square, own
-    rows[-1] = math.sqrt(noise.floor_e2)
-    light, speckled = own.sum(axis=0), (own * own).sum(axis=0)
-    variance = (light + noise.floor_e2) * (noise.pixel_mm2 / noise.frames) + noise.speckle_mm2 * speckled
-    information = (rows * (weight_mm2 / variance)) @ rows.T
-    for k, spot in enumerate(spots):
-        information[_PER_SPOT * k + 2, _PER_SPOT * k + 2] += 1.0 / spot.radius_relative_sigma**2
-    # What tells nothing at all keeps a variance that is finite, and larger than any that matters.
-    scale = np.maximum(np.sqrt(information.diagonal()), 1e-9)
-    scales = scale[:, None] * scale
-    inverse = np.linalg.inv(information / scales + _hair(size)) / scales
-    covariance = inverse[_CENTERS[: 2 * len(spots), None], _CENTERS[: 2 * len(spots)]]
-    amplitudes = rows[[*(_PER_SPOT * k + 3 for k in range(len(spots))), -1]]
-    powers = tuple(
-        _significance(k, amplitudes, weight_mm2, noise, spot.peak_e) for k, spot in enumerate(spots)
-    )
-    return Told((covariance + covariance.T) / 2.0, powers)
-
-
-@lru_cache(maxsize=8)
-def _hair(size: int) -> Array:
-    return 1e-12 * np.eye(size)
+    whole = hidden is None and _apart(spots, reach_radii)
+    edges, hole = hidden or Hidden()
+    count = len(spots)
+    # Arrays that a kernel makes cost more to hand over than those that it fills.
+    told = Told(np.empty((2 * count, 2 * count)), np.empty((2 * count, 2 * count)), np.empty(count))
+    _tell(np.array(spots), *noise, reach_radii, whole, edges, hole, *told)
+    return told
 
 
 def _apart(spots: Sequence[Bright], reach_radii: float) -> bool:
@@ -163,80 +146,223 @@ def _apart(spots: Sequence[Bright], reach_radii: float) -> bool:
         return True
     one, other = spots
     reach = reach_radii * (one.radius_mm + other.radius_mm)
-    return math.dist(one.center_mm, other.center_mm) > _APART * reach
+    return math.hypot(one.x_mm - other.x_mm, one.y_mm - other.y_mm) > _APART * reach
 
 
-def _told_apart(spots: Sequence[Bright], noise: PictureNoise, reach_radii: float) -> Told:
-    """Do the same for spots that are seen whole and by themselves, so that rings stand for places.
+# --- machine code ---------------------------------------------------------------------------------------
+
+
+@compiled()
+def _tell(
+    spots: Array,
+    pixel_mm2: float,
+    floor_e2: float,
+    speckle_mm2: float,
+    frames: int,
+    reach_radii: float,
+    whole: bool,
+    edges: Array,
+    hole: tuple[float, float, float],
+    covariance: Array,
+    root: Array,
+    significance: Array,
+) -> None:
+    """Fill in what is told; ``spots`` has a row like :class:`Bright` for each spot."""
+    count, noise_mm2 = len(spots), pixel_mm2 / frames
+    if whole:
+        _by_rings(spots, noise_mm2, floor_e2, speckle_mm2, reach_radii, covariance, significance)
+    else:
+        information = np.zeros((_PER_SPOT * count + 1, _PER_SPOT * count + 1))
+        amplitudes = np.zeros((count, 3, 3))
+        for own in range(count):
+            _add_nodes(
+                own,
+                spots,
+                noise_mm2,
+                floor_e2,
+                speckle_mm2,
+                reach_radii,
+                edges,
+                hole,
+                information,
+                amplitudes,
+            )
+        for k in range(count):
+            information[_PER_SPOT * k + 2, _PER_SPOT * k + 2] += 1.0 / spots[k, 4] ** 2
+            significance[k] = _significance(amplitudes[k], count) if spots[k, 3] > 0.0 else 0.0
+        _centers_of(information, covariance)
+    root[:] = covariance
+    _take_root(root)
+
+
+@compiled()
+def _by_rings(
+    spots: Array,
+    pixel_mm2: float,
+    floor_e2: float,
+    speckle_mm2: float,
+    reach_radii: float,
+    covariance: Array,
+    significance: Array,
+) -> None:
+    """Fill in what is told of spots that are seen whole and by themselves: rings stand for places.
 
     By symmetry a centre does not depend on what else is unknown.
     """
-    covariance = np.zeros((2 * len(spots), 2 * len(spots)))
-    dark = noise.floor_e2 * noise.pixel_mm2 / noise.frames
-    sums, evens = [], []
-    nodes, weights = _radial()
-    for k, spot in enumerate(spots):
-        reach = reach_radii * spot.radius_mm
-        r = reach * nodes
-        area = 2.0 * math.pi * reach * r * weights
-        per_mm2 = 4.0 / spot.radius_mm**2
-        own = spot.peak_e * np.exp(-0.5 * per_mm2 * r * r)
-        variance = own * (noise.pixel_mm2 / noise.frames) + dark + noise.speckle_mm2 * own * own
-        slope = own * (per_mm2 * r)
-        told = 0.5 * float((slope * slope) @ (area / variance))
+    count = len(spots)
+    dark = floor_e2 * pixel_mm2
+    covariance[:] = 0.0
+    squares, boths, evens, crossings = np.zeros(count), np.zeros(count), np.zeros(count), np.zeros(count)
+    for k in range(count):
+        radius, peak = spots[k, 2], spots[k, 3]
+        reach, per_mm2 = reach_radii * radius, 4.0 / radius**2
+        told = lit = crossed = weighed = 0.0
+        for ring in range(_RINGS):
+            r = reach * _RING[ring]
+            area = 2.0 * math.pi * reach * r * _RING_WIDTH[ring]
+            own = peak * math.exp(-0.5 * per_mm2 * r * r)
+            weight = area / (own * pixel_mm2 + dark + speckle_mm2 * own * own)
+            slope = own * per_mm2 * r
+            told += 0.5 * slope * slope * weight
+            squares[k] += own * own * area / dark
+            boths[k] += own * area / dark
+            evens[k] += area / dark
+            # What its surroundings tell of the even background, its own power left open.
+            lit += weight
+            crossed += own * weight
+            weighed += own * own * weight
         covariance[2 * k, 2 * k] = covariance[2 * k + 1, 2 * k + 1] = 1.0 / max(told, 1e-18)
-        sums.append((float((own * own) @ area) / dark, float(own @ area) / dark, float(area.sum()) / dark))
-        # What its surroundings tell of the even background, its own power left open.
-        weight = area / variance
-        crossed = float(own @ weight)
-        evens.append(float(weight.sum()) - crossed * crossed / max(float((own * own) @ weight), 1e-18))
-    powers = [
-        math.sqrt(max(square - both * both / (even + sum(evens) - evens[k]), 0.0))
-        for k, (square, both, even) in enumerate(sums)
-    ]
-    return Told(covariance, tuple(powers))
+        crossings[k] = lit - crossed * crossed / max(weighed, 1e-18)
+    others = crossings.sum()
+    for k in range(count):
+        left = squares[k] - boths[k] ** 2 / (evens[k] + others - crossings[k])
+        significance[k] = math.sqrt(max(left, 0.0))
 
 
-def _significance(
-    spot: int, amplitudes: Array, weight_mm2: Array, noise: PictureNoise, peak_e: float
-) -> float:
-    """Return a spot's power over its standard deviation if the spot were not there.
+@compiled()
+def _add_nodes(
+    own: int,
+    spots: Array,
+    pixel_mm2: float,
+    floor_e2: float,
+    speckle_mm2: float,
+    reach_radii: float,
+    edges: Array,
+    hole: tuple[float, float, float],
+    information: Array,
+    amplitudes: Array,
+) -> None:
+    """Add the nodes round one spot; where two overlap the smaller one's nodes count.
 
-    Its own shot noise and speckle do not count against it; those of the light that it lies on do.
+    ``information`` is that of x, y, ln radius and ln power of each spot and of the background;
+    ``amplitudes[k]`` that of the powers (its own, the other's) and the background if spot k were not there.
     """
-    if peak_e <= 0.0:
-        return 0.0
-    variance: float | Array = noise.floor_e2 * noise.pixel_mm2 / noise.frames
-    if len(amplitudes) > 2:
-        light = amplitudes[1 - spot]
-        variance = variance + (light * (noise.pixel_mm2 / noise.frames) + noise.speckle_mm2 * light * light)
-    information = ((amplitudes * (weight_mm2 / variance)) @ amplitudes.T).tolist()
-    # What is left of its own information when the other amplitudes are fitted as well.
-    own = information[spot][spot]
-    if len(amplitudes) == 2:
-        return math.sqrt(max(own - information[0][1] ** 2 / max(information[1][1], 1e-18), 0.0))
-    other = 1 - spot
-    a, b, c = information[other][other], information[other][2], information[2][2]
-    x, y = information[spot][other], information[spot][2]
+    count = len(spots)
+    row, light = np.zeros(_PER_SPOT * count + 1), np.zeros(count)
+    reach = reach_radii * spots[own, 2]
+    smaller = -1
+    for k in range(count):
+        if k != own and (spots[k, 2] < spots[own, 2] or (spots[k, 2] == spots[own, 2] and k < own)):
+            smaller = k
+    row[-1] = math.sqrt(floor_e2)
+    for ring in range(_RINGS):
+        area = reach**2 * _RING[ring] * _RING_WIDTH[ring] * _SPOKE
+        for spoke in range(_SPOKES):
+            x = spots[own, 0] + reach * _RING[ring] * _COSINE[spoke]
+            y = spots[own, 1] + reach * _RING[ring] * _SINE[spoke]
+            if smaller >= 0:
+                dx, dy = x - spots[smaller, 0], y - spots[smaller, 1]
+                if dx * dx + dy * dy <= (reach_radii * spots[smaller, 2]) ** 2:
+                    continue
+            if not _shows(x, y, edges, hole):
+                continue
+            total = speckled = 0.0
+            for k in range(count):
+                dx, dy, per_mm2 = x - spots[k, 0], y - spots[k, 1], 4.0 / spots[k, 2] ** 2
+                square = (dx * dx + dy * dy) * per_mm2
+                light[k] = spots[k, 3] * math.exp(-0.5 * square)
+                row[_PER_SPOT * k] = light[k] * dx * per_mm2
+                row[_PER_SPOT * k + 1] = light[k] * dy * per_mm2
+                row[_PER_SPOT * k + 2] = light[k] * square
+                row[_PER_SPOT * k + 3] = light[k]
+                total += light[k]
+                speckled += light[k] * light[k]
+            weight = area / ((total + floor_e2) * pixel_mm2 + speckle_mm2 * speckled)
+            for i in range(len(row)):
+                weighed = row[i] * weight
+                for j in range(i + 1):
+                    information[i, j] += weighed * row[j]
+            for k in range(count):
+                # Its own shot noise and speckle do not count against it; those of the light it lies on do.
+                other = light[1 - k] if count > 1 else 0.0
+                weight = area / ((other + floor_e2) * pixel_mm2 + speckle_mm2 * other * other)
+                sums = amplitudes[k]
+                sums[0, 0] += light[k] * light[k] * weight
+                sums[0, 1] += light[k] * other * weight
+                sums[1, 1] += other * other * weight
+                sums[0, 2] += light[k] * row[-1] * weight
+                sums[1, 2] += other * row[-1] * weight
+                sums[2, 2] += floor_e2 * weight
+
+
+@compiled()
+def _shows(x: float, y: float, edges: Array, hole: tuple[float, float, float]) -> bool:
+    for edge in range(len(edges)):
+        if edges[edge, 0] * x + edges[edge, 1] * y > edges[edge, 2]:
+            return False
+    dx, dy = x - hole[0], y - hole[1]
+    return hole[2] < 0.0 or dx * dx + dy * dy > hole[2] ** 2
+
+
+@compiled()
+def _significance(sums: Array, count: int) -> float:
+    """Return a spot's power over its standard deviation: what is left when the others are fitted as well."""
+    own, x, y = sums[0, 0], sums[0, 1], sums[0, 2]
+    a, b, c = sums[1, 1], sums[1, 2], sums[2, 2]
     det = a * c - b * b
-    left = own - (c * x * x - 2.0 * b * x * y + a * y * y) / det if det > 1e-12 * a * c else own - y * y / c
-    return math.sqrt(max(left, 0.0))
+    if count == 1 or det <= 1e-12 * a * c:
+        return math.sqrt(max(own - y * y / max(c, 1e-18), 0.0))
+    return math.sqrt(max(own - (c * x * x - 2.0 * b * x * y + a * y * y) / det, 0.0))
 
 
-def _nodes(spots: Sequence[Bright], reach_radii: float) -> tuple[Array, Array]:
-    """Return places, shape (2, N), and areas; where two spots overlap the smaller one's nodes count."""
-    unit, area = _disc()
-    places, weights = [], []
-    small: tuple[Array, float] | None = None
-    for spot in sorted(spots, key=lambda one: one.radius_mm):
-        reach = reach_radii * spot.radius_mm
-        center = np.asarray(spot.center_mm)[:, None]
-        at = center + reach * unit
-        weight = reach**2 * area
-        if small is not None:
-            offset = at - small[0]
-            weight = weight * (offset[0] ** 2 + offset[1] ** 2 > small[1] ** 2)
-        small = (center, reach)
-        places.append(at)
-        weights.append(weight)
-    return np.concatenate(places, axis=1), np.concatenate(weights)
+@compiled()
+def _centers_of(information: Array, covariance: Array) -> None:
+    """Invert an information matrix (its lower triangle) and fill in the covariance of the centres."""
+    size, count = len(information), len(covariance) // 2
+    scale = np.empty(size)
+    for i in range(size):
+        # What tells nothing at all keeps a variance that is finite, and larger than any that matters.
+        scale[i] = max(math.sqrt(information[i, i]), 1e-9)
+    for i in range(size):
+        for j in range(i + 1):
+            information[i, j] /= scale[i] * scale[j]
+        information[i, i] += 1e-12
+    _take_root(information)
+    column = np.zeros((2 * count, size))
+    for n in range(2 * count):
+        center = _PER_SPOT * (n // 2) + n % 2
+        column[n, center] = 1.0 / scale[center]
+        for i in range(center, size):
+            for j in range(center, i):
+                column[n, i] -= information[i, j] * column[n, j]
+            column[n, i] /= information[i, i]
+    for n in range(2 * count):
+        for m in range(n + 1):
+            covariance[n, m] = covariance[m, n] = (column[n] * column[m]).sum()
+
+
+@compiled()
+def _take_root(matrix: Array) -> None:
+    """Put the lower triangular root of a symmetric matrix (Cholesky) in its place; the rest becomes zero."""
+    size = len(matrix)
+    for i in range(size):
+        for j in range(i):
+            for k in range(j):
+                matrix[i, j] -= matrix[i, k] * matrix[j, k]
+            matrix[i, j] /= matrix[j, j]
+            matrix[j, i] = 0.0
+        diagonal = matrix[i, i]
+        for k in range(i):
+            diagonal -= matrix[i, k] * matrix[i, k]
+        # Rounding must not make less than nothing of what two spots on one place leave.
+        matrix[i, i] = math.sqrt(max(diagonal, 1e-15 * matrix[i, i]))

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from optics.layout import Beam, Layout
 from optics.lens import Lens
-from sim.mount import LensState, rotation, tilt_of
+from sim.mount_geometry import LensState, tilt_of, turned
 
 _ARCSEC_PER_MRAD = math.degrees(1e-3) * 3600
 
@@ -72,12 +72,16 @@ def residual(state: LensState, beam: Beam, l1_mm: float) -> tuple[tuple[float, f
     decenter_um, tilt_arcsec : tuple of float
         x and y each.
     """
-    slope = 1e-3 * np.asarray(beam.slope_mrad)
-    crossing_mm = np.asarray(beam.offset_mm) + slope * (l1_mm + state.vertex_mm[2])
-    decenter_um = 1e3 * (state.vertex_mm[:2] - crossing_mm)
-    direction = np.array([slope[0], slope[1], 1.0]) / math.hypot(slope[0], slope[1], 1.0)
-    across = np.array([-direction[1], direction[0], 0.0])  # z cross direction
-    sine = float(np.linalg.norm(across))
-    turn = rotation(across / sine * math.asin(sine)) if sine > 0 else np.eye(3)
-    tilt_arcsec = _ARCSEC_PER_MRAD * tilt_of(turn.T @ state.axis)
-    return (float(decenter_um[0]), float(decenter_um[1])), (float(tilt_arcsec[0]), float(tilt_arcsec[1]))
+    slope_x, slope_y = 1e-3 * beam.slope_mrad[0], 1e-3 * beam.slope_mrad[1]
+    x_mm, y_mm, z_mm = state.vertex_mm.tolist()
+    way_mm = l1_mm + z_mm
+    decenter_um = (
+        1e3 * (x_mm - beam.offset_mm[0] - slope_x * way_mm),
+        1e3 * (y_mm - beam.offset_mm[1] - slope_y * way_mm),
+    )
+    sideways = math.hypot(slope_x, slope_y)
+    # Back from the beam's direction to z: about the direction of z cross beam.
+    back_rad = -math.atan(sideways) / sideways if sideways > 0 else 0.0
+    axis_x, axis_y, axis_z = state.axis.tolist()
+    tilt_x, tilt_y = tilt_of(turned((axis_x, axis_y, axis_z), (-slope_y * back_rad, slope_x * back_rad, 0.0)))
+    return decenter_um, (_ARCSEC_PER_MRAD * tilt_x, _ARCSEC_PER_MRAD * tilt_y)

@@ -6,8 +6,6 @@ those of every run. What comes out depends on the configuration and one seed onl
 
 from __future__ import annotations
 
-import hashlib
-import marshal
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from functools import lru_cache
@@ -23,6 +21,7 @@ from sim.bench import SimBench
 from sim.direct import DirectMount
 from sim.nuisances import Nuisances
 from sim.truth import BenchTruth
+from station.campaign.digest import digest_of
 from station.campaign.measures_spots import MeasuresSpots
 from station.config import Setup
 from station.demo import bench_maker, plates_of
@@ -86,8 +85,7 @@ class MemoryRecord:
 
     def digest(self) -> str:
         """Return the SHA-256 of the whole record; equal records have equal digests."""
-        # Format 2 writes plain values to the last bit, and does not care which of them are one object.
-        return hashlib.sha256(marshal.dumps(self.data(), 2)).hexdigest()
+        return digest_of([self.controller, self.steps, self.answered, self.faults])
 
 
 class Silent:

@@ -293,8 +293,9 @@ class Rig:
         Where steps are lost, nobody but the motors can know; then the counters have to agree.
         """
         mount = self.made.sim.mount
-        counted = mount.counter_steps(self.made.sim.clock.now_s()) * [axis.step for axis in mount.axes]
-        motors = mount.motor_positions()
+        counter = mount.counter_steps(self.made.sim.clock.now_s())
+        counted = np.array(counter) * [axis.step for axis in mount.axes]
+        motors = np.array(mount.motor_positions())
         told = np.array([observation.positions[axis.name] for axis in mount.axes])
         if isinstance(observation, Homed):
             self._home_at = motors - counted

@@ -12,8 +12,9 @@ from scipy.spatial.transform import Rotation
 
 from driver.axes import AxisSpec
 from sim.drive import BrakeProfile, DriveErrors, StepDrive, TravelProfile
-from sim.mount import Ending, SimMount, place_lens, rotation, tilt_of, tilted_axis
+from sim.mount import Ending, SimMount
 from sim.mount_errors import MountErrors, MountGeometry, MountNuisances, draw_mount, draw_seat
+from sim.mount_geometry import LensState, place_lens, tilt_of, tilted_axis, turned
 
 ON_AXIS = np.zeros(4)
 small = st.floats(-100.0, 100.0)
@@ -52,16 +53,18 @@ def go(mount: SimMount, time_s: float, targets, cruise_s: float = 1.0) -> float:
 # --- rotations and geometry ------------------------------------------------------------------------
 
 
-@given(st.tuples(small, small, small))
-def test_rotation_is_that_of_scipy(vector):
-    vector_rad = np.array(vector) / 100.0
-    assert rotation(vector_rad) == pytest.approx(Rotation.from_rotvec(vector_rad).as_matrix(), abs=1e-12)
+@given(st.tuples(small, small, small), st.tuples(small, small, small))
+@example((0.0, 0.0, 0.0), (1.0, 2.0, 3.0))
+def test_vectors_are_turned_as_by_scipy(along, vector):
+    along_rad = tuple(part / 100.0 for part in along)
+    expected = Rotation.from_rotvec(along_rad).apply(vector)
+    assert turned(vector, along_rad) == pytest.approx(expected, abs=1e-10)
 
 
 @given(small, small)
 def test_tilt_turns_about_fixed_axes_x_first(rx_mrad, ry_mrad):
     turned = Rotation.from_euler("xy", [rx_mrad * 1e-3, ry_mrad * 1e-3]).apply([0.0, 0.0, 1.0])
-    axis = tilted_axis(np.array([rx_mrad, ry_mrad]))
+    axis = tilted_axis(rx_mrad, ry_mrad)
     assert axis == pytest.approx(turned, abs=1e-14)
     assert tilt_of(axis) == pytest.approx([rx_mrad, ry_mrad], abs=1e-9)
 
@@ -70,7 +73,8 @@ def test_tilt_turns_about_fixed_axes_x_first(rx_mrad, ry_mrad):
 def test_lens_goes_where_rotation_matrices_say(where, seat, seed):
     axes = EXAMPLE_AXES
     geometry = draw_mount(axes, MountNuisances(), np.random.default_rng(seed)).geometry
-    state = place_lens(geometry, axes, np.array(where), np.array(seat))
+    pose, z_mm = place_lens(geometry, axes, where, np.array(seat))
+    state = LensState.at(pose, z_mm)
     # The same chain by hand: lens on the tilt_x stage, that on the tilt_y stage, that on the linear axes.
     x, y, a, b = where
     inner = Rotation.from_rotvec(math.radians(a) * geometry.directions[2])
@@ -92,7 +96,7 @@ def test_tilt_about_a_distant_pivot_shifts_the_vertex(a_deg, b_deg, pivot_z_mm):
     axes = EXAMPLE_AXES
     perfect = draw_mount(axes, MountNuisances.none(), np.random.default_rng(0)).geometry
     geometry = MountGeometry(perfect.directions, perfect.parasitic, np.array([0.0, 0.0, pivot_z_mm]))
-    pose = place_lens(geometry, axes, np.array([0.0, 0.0, a_deg, b_deg]), ON_AXIS).pose
+    pose = place_lens(geometry, axes, [0.0, 0.0, a_deg, b_deg], ON_AXIS)[0]
     a, b = math.radians(a_deg), math.radians(b_deg)
     # Ry Rx applied to (0, 0, -pivot): the textbook product of the two matrices.
     assert pose[0] == pytest.approx(-pivot_z_mm * math.cos(a) * math.sin(b), abs=1e-12)
@@ -109,7 +113,7 @@ def test_clocked_mount_moves_obliquely(axes):
     ).geometry
     clocking = math.atan2(turned.directions[0, 1], turned.directions[0, 0])
     assert abs(clocking) > 1e-3
-    pose = place_lens(turned, axes, np.array([2.0, 0.0, 0.0, 0.0]), ON_AXIS).pose
+    pose = place_lens(turned, axes, [2.0, 0.0, 0.0, 0.0], ON_AXIS)[0]
     assert pose[:2] == pytest.approx([2.0 * math.cos(clocking), 2.0 * math.sin(clocking)], abs=1e-12)
 
 

@@ -17,7 +17,7 @@ from driver.port import Port
 from driver.protocols import Camera, Clock, LensHandler, Witness
 from optics.layout import Beam
 from sim.clock import SimClock
-from sim.mount import LensState, tilt_of
+from sim.mount_geometry import LensState, tilt_of
 from sim.nuisances import Nuisances
 from sim.truth import residual
 
@@ -214,7 +214,7 @@ def test_residual_is_what_was_put_in_on_a_slanted_beam(offset_mm, slope_mrad, of
     tilted = Rotation.from_euler("xy", np.array(tilt_arcsec) * ARCSEC).apply([0.0, 0.0, 1.0])
     lens_axis = to_beam.apply(tilted)
     vertex_mm = np.append(np.array(offset_mm) + np.array(slope_mrad) * 0.3 + off_mm, 0.0)
-    state = LensState(vertex_mm, lens_axis, np.concatenate([vertex_mm[:2], tilt_of(lens_axis)]))
+    state = LensState(vertex_mm, lens_axis, np.concatenate([vertex_mm[:2], tilt_of(tuple(lens_axis))]))
     decenter_um, tilt = residual(state, beam, 300.0)
     assert decenter_um == pytest.approx(1e3 * np.array(off_mm), abs=1e-9)
     assert tilt == pytest.approx(tilt_arcsec, abs=1e-6)
@@ -237,7 +237,7 @@ def test_lens_on_the_true_beam_sends_both_returns_back_along_it(build):
     beam, l1_mm = truth.beam, truth.layout.l1_mm
     crossing = np.array(beam.offset_mm) + np.array(beam.slope_mrad) * 1e-3 * l1_mm
     along = np.array([beam.slope_mrad[0] * 1e-3, beam.slope_mrad[1] * 1e-3, 1.0])
-    pose = np.concatenate([crossing, tilt_of(along / np.linalg.norm(along))])
+    pose = np.concatenate([crossing, tilt_of(tuple(along / np.linalg.norm(along)))])
     state = LensState(np.append(crossing, 0.0), along / np.linalg.norm(along), pose)
     decenter_um, tilt_arcsec = residual(state, beam, l1_mm)
     assert (*decenter_um, *tilt_arcsec) == pytest.approx((0.0, 0.0, 0.0, 0.0), abs=1e-6)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import json
 import math
 import os
@@ -16,7 +17,7 @@ import numpy as np
 import pytest
 
 from optics.families import FAMILIES
-from station.campaign import command, workers
+from station.campaign import command, outcomes, workers
 from station.campaign.outcomes import Row, Table, as_table, run_bench, run_chunk
 from station.campaign.plan import HARD, REGULAR, CampaignPlan, bench_text, deviations, setup_of
 from station.campaign.report import write_report
@@ -52,6 +53,19 @@ def rows() -> list[Row]:
 @pytest.fixture(scope="module")
 def table(rows: list[Row]) -> Table:
     return as_table(rows)
+
+
+@pytest.mark.parametrize("measurement", ["spots", "frames"])
+def test_a_chunk_leaves_the_garbage_collector_as_it_was(
+    measurement: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    before, during = gc.get_threshold(), []
+    monkeypatch.setattr(outcomes, "run_bench", lambda plan, index: during.append(gc.get_threshold()))
+    run_chunk(replace(PLAN, measurement=measurement), 0)
+    # Pictures leave few objects and much memory behind.
+    assert (set(during) == {before}) is (measurement == "frames")
+    assert gc.get_threshold() == before
+    assert gc.get_freeze_count() == 0
 
 
 def same(one: Table, other: Table) -> bool:

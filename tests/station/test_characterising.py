@@ -12,7 +12,7 @@ import pytest
 
 from control.characterise import CharacterisingPlan
 from control.messages import Outcome
-from sim.mount import place_lens
+from sim.mount_geometry import place_lens
 from station.campaign.inprocess import InProcess, Measurement
 from station.campaign.plan import CampaignPlan, deviations, setup_of
 from station.characterising import table_of, words
@@ -50,10 +50,10 @@ def true_matrix(made: InProcess) -> np.ndarray:
     columns = []
     for number in range(4):
         low, high = (
-            place_lens(errors.geometry, made.sim.mount.axes, scale * sign * np.eye(4)[number], np.zeros(4))
+            place_lens(errors.geometry, made.sim.mount.axes, scale * sign * np.eye(4)[number], np.zeros(4))[0]
             for sign in (-0.5, 0.5)
         )
-        columns.append(high.pose - low.pose)
+        columns.append(np.subtract(high, low))
     return np.array(columns).T
 
 
