@@ -85,7 +85,7 @@ class MappedPlates:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Shot:
-    """What one camera saw of the beam, with the background at the same exposure."""
+    """What one camera saw of the beam, with the background of the same light at any exposure."""
 
     image: Image
     background: Image

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from datetime import UTC, datetime
+from functools import lru_cache
 from typing import Any, Protocol
 
 import cv2
@@ -17,7 +18,7 @@ from numpy.typing import NDArray
 
 from driver.protocols import Frame
 from station.wiring import PlateCamera
-from vision.background import flicker, mean_background, scale_background
+from vision.background import as_bright, flicker, mean_background
 from vision.bracket import longer_exposures, merge_bracket
 from vision.exposure import ExposureAdvice, ExposureLimits, advise_exposure
 from vision.hole import Hole
@@ -118,7 +119,7 @@ class MeasuresFrames:
 
     def beside(self, background: Image, image: Image) -> Image:
         """Return the background as it was while ``image`` was exposed."""
-        return scale_background(background, image.exposure_s, flicker(image, background).scale)
+        return as_bright(background, flicker(image, background).scale)
 
     def advise(self, image: Image, background: Image | None, limits: ExposureLimits) -> ExposureAdvice:
         """Say how to expose next; ``background`` is None for a plate that the lamp lights."""
@@ -177,6 +178,9 @@ class MeasuresFrames:
 
 def _unlit(image: Image) -> Image:
     """Return what the camera would see in the dark; the background of a lamp-lit plate."""
-    return Image(
-        np.full(image.pixels.shape, image.sensor.black_level_dn, np.float32), image.exposure_s, image.sensor
-    )
+    return replace(image, pixels=_dark(image.pixels.shape, image.sensor.black_level_dn), frames=1)
+
+
+@lru_cache(maxsize=2)
+def _dark(shape: tuple[int, ...], black_level_dn: float) -> NDArray[np.float32]:
+    return np.full(shape, black_level_dn, np.float32)

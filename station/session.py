@@ -21,6 +21,7 @@ from station.report.pictures import View, convergence_png, raw_png, view_png
 from station.runner import Runner, record_lost
 from station.stopping import StopRequest
 from station.wiring import Bench, opened_bench
+from vision.background import scale_background
 from vision.map_check import MapState
 from vision.map_file import write_map
 from vision.spots import SpotName
@@ -162,7 +163,7 @@ def _view(name: str, glance: Glance, purpose: str, eyes: Eyes, history: History)
     return View(
         title=f"{plate} target, {when}",
         image=shot.image,
-        background=shot.background,
+        background=scale_background(shot.background, shot.image.exposure_s),
         plate_map=eyes.maps[eye.plate.name],
         target_mm=target or (0.0, 0.0),
         hole_radius_mm=history.hole_radius_mm if on_hole else None,

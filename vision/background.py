@@ -2,17 +2,17 @@
 
 from __future__ import annotations
 
-import functools
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
-from typing import Any
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.image import Image
+from vision.frame_kernels import add_between, take_ends_off, tile_means
+from vision.image import Image, held_for
 
+_TRIMMED = 3
 _TILE_PX = 16
 _FEWEST_TILES = 12
 _FULL_SHARE = 0.9
@@ -50,8 +50,8 @@ class Flicker:
 def mean_background(frames: Sequence[Image]) -> Image:
     """Average shutter-closed frames of one exposure into a background.
 
-    With four frames or more the darkest and the brightest value of each pixel are left out, so that a passing
-    glint does not stay.
+    With three frames or more the darkest and the brightest value of each pixel are left out, so that a
+    passing glint does not stay.
 
     Parameters
     ----------
@@ -78,22 +78,25 @@ def mean_background(frames: Sequence[Image]) -> Image:
             raise BackgroundError(
                 f"frames of {first.exposure_s} s and {frame.exposure_s} s, or of different sensors"
             )
-    total = np.zeros(first.pixels.shape, np.float32)
-    for frame in frames:
-        cv2.accumulate(frame.pixels, total)
-    count = len(frames)
-    if count >= 4:
-        total -= np.asarray(_each(cv2.min, frames), np.float32)
-        total -= np.asarray(_each(cv2.max, frames), np.float32)
-        count -= 2
-    total /= np.float32(count)
+    total = first.pixels.astype(np.float32)
+    if len(frames) >= _TRIMMED:
+        low, high = first.pixels.copy(), first.pixels.copy()
+        for frame in frames[1:]:
+            add_between(np.ascontiguousarray(frame.pixels), total, low, high)
+        take_ends_off(low, high, len(frames) - 2, total)
+    else:
+        for frame in frames[1:]:
+            cv2.accumulate(frame.pixels, total)
+        total /= np.float32(len(frames))
     return Image(total, first.exposure_s, first.sensor, sum(frame.frames for frame in frames))
 
 
-def _each(choose: Callable[[Any, Any], Any], frames: Sequence[Image]) -> NDArray[Any]:
-    """Return, pixel by pixel, the value of all frames that ``choose`` chooses."""
-    chosen: NDArray[Any] = functools.reduce(choose, [frame.pixels for frame in frames])
-    return chosen
+def as_bright(background: Image, scale: float) -> Image:
+    """Return the background of room light that is ``scale`` times as bright.
+
+    No pixel is touched: it is as if the same light had been caught in a shorter exposure.
+    """
+    return replace(background, exposure_s=background.exposure_s / scale)
 
 
 def scale_background(background: Image, exposure_s: float, scale: float = 1.0) -> Image:
@@ -130,12 +133,15 @@ def flicker(image: Image, background: Image) -> Flicker:
     # The beam only adds light: the lowest ratios are the room's.
     scale = float(np.quantile(ratio, _LOW_QUANTILE))
     keep = ratio < scale
+    near, inverse = 2.5 * np.hypot(sigma, _EVEN), sigma**-2
     for _ in range(_ROUNDS):
-        keep = np.abs(ratio - scale) < 2.5 * np.hypot(sigma, _EVEN)
+        before, keep = keep, np.abs(ratio - scale) < near
         if keep.sum() < _FEWEST_TILES:
             return Flicker(1.0, None, False)
-        weight = keep / sigma**2
-        scale = float((weight * ratio).sum() / weight.sum())
+        weight = keep * inverse
+        scale = float((weight @ ratio) / weight.sum())
+        if np.array_equal(before, keep):
+            break
     uncertainty = float(np.hypot(1 / np.sqrt(weight.sum()), _EVEN))
     if uncertainty > _WORST_SIGMA or not _DIMMEST < scale < _BRIGHTEST:
         return Flicker(1.0, None, False)
@@ -147,17 +153,18 @@ def _tiles(
 ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
     """Means over tiles, shape (T,): frame and background above black, and the noise of the frame's; in DN."""
     sensor = image.sensor
-    height, width = image.pixels.shape
-    size = (max(1, width // _TILE_PX), max(1, height // _TILE_PX))
-    light, room = (
-        cv2.resize(pixels.astype(np.float32, copy=False), size, interpolation=cv2.INTER_AREA)
-        .ravel()
-        .astype(np.float64)
-        - sensor.black_level_dn
-        for pixels in (image.pixels, background.pixels)
-    )
+    light = _tile_means(image) - sensor.black_level_dn
+    room = held_for(background, _tile_means) - sensor.black_level_dn
     room *= image.exposure_s / background.exposure_s
-    pixels_per_tile = height * width / (size[0] * size[1])
+    pixels_per_tile = image.pixels.size / light.size
     electrons = np.clip(room, 0, None) * sensor.gain_e_per_dn + sensor.read_noise_e**2
     noise = np.sqrt((electrons / sensor.gain_e_per_dn**2 + 1 / 12) / (image.frames * pixels_per_tile))
     return light, room, noise
+
+
+def _tile_means(image: Image) -> NDArray[np.float64]:
+    """Return the means of a frame's tiles, shape (T,), DN."""
+    height, width = image.pixels.shape
+    means = np.empty((max(1, height // _TILE_PX), max(1, width // _TILE_PX)))
+    tile_means(np.ascontiguousarray(image.pixels), means)
+    return means.ravel()

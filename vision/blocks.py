@@ -14,6 +14,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from vision.frame_kernels import NO_PIXELS, block_sums
 from vision.image import Image
 
 Array = NDArray[np.float64]
@@ -160,7 +161,7 @@ class Blocks:
     def take(self, keep: NDArray[np.bool_]) -> Blocks:
         """Return only the blocks for which ``keep`` is True."""
         return Blocks(
-            self.at_mm[:, keep],
+            np.ascontiguousarray(self.at_mm[:, keep]),
             self.value_e[keep],
             self.pixels[keep],
             self.base_e2[keep],
@@ -172,7 +173,7 @@ class Blocks:
             self.size_px,
             self.jacobian,
             self.frames,
-            None if self.smears_mm2 is None else self.smears_mm2[..., keep],
+            None if self.smears_mm2 is None else np.ascontiguousarray(self.smears_mm2[..., keep]),
         )
 
 
@@ -242,40 +243,47 @@ def make_blocks(
     rows, columns = (box.y1 - box.y0) // size_px, (box.x1 - box.x0) // size_px
     if rows < 1 or columns < 1:
         return None
-    window = np.s_[box.y0 : box.y0 + rows * size_px, box.x0 : box.x0 + columns * size_px]
-    gain, size = image.sensor.gain_e_per_dn, (columns, rows)
-    valid = None if valid is None else valid[window]
-    share = np.ones((rows, columns)) if valid is None else _shrink(valid, size)
+    gain = image.sensor.gain_e_per_dn
+    ratio, level = _scale(image, background)
+    sums = np.empty((7, rows, columns))
+    block_sums(
+        np.ascontiguousarray(image.pixels),
+        NO_PIXELS if background is None else np.ascontiguousarray(background.pixels, np.float32),
+        NO_PIXELS if valid is None else valid,
+        (box.x0, box.y0, size_px),
+        (ratio, level, _clip_level_dn(image)),
+        sums,
+    )
+    share = sums[0] / size_px**2
     keep = share > 0.2
     if not keep.any():
         return None
-    safe = np.where(keep, share, 1.0)
-    clipped = _clipped_share(image.pixels[window] >= _clip_level_dn(image), valid, size, safe)
-    floor, base = _background(image, background, window, size)
-    # Large arrays are written over where they can be: fresh memory costs more than the sums.
-    signal = above_background(image, background, window)
+    share, (count, light, square, clipped, floor, across, down) = share[keep], sums[:, keep]
+    mean = light / count
+    inner = np.maximum(square / count - mean * mean, 0.0) * gain**2
+    floor, base = _floor_and_base(image, background, ratio * floor / size_px**2 + level)
+    index = np.flatnonzero(keep)
+    cell = np.stack([index % columns, index // columns], axis=1).astype(np.float64)
+    at_px = (cell + 0.5) * size_px - 0.5 + np.array([box.x0, box.y0])
     if valid is not None:
-        signal *= valid
-    mean = _shrink(signal, size) / safe
-    signal *= signal
-    inner = np.maximum(_shrink(signal, size) / safe - mean**2, 0.0) * gain**2
-    at_px = _block_centers(box, size, size_px, valid, share).reshape(-1, 2)[keep.ravel()]
+        # Only blocks with both valid and dead pixels have their centroid elsewhere than in their middle.
+        at_px[:, 0] += across / count
+        at_px[:, 1] += down / count
     half = np.array([columns, rows]) * size_px / 2.0
     middle = np.array([box.x0, box.y0]) + half - 0.5
     jacobian, shift_mm, smears = _uneven_view(plate_map, at_px, middle, half, size_px)
     at_mm = plate_map.to_mm(at_px).T + shift_mm[:, None]
-    limit = (_clip_level_dn(image) - floor) * gain
     # Light as if the camera saw all of the plate equally well.
     seen = _response(image, at_px)
     return Blocks(
         at_mm=np.ascontiguousarray(at_mm, float),
-        value_e=(mean * gain)[keep] / seen,
-        pixels=share[keep] * size_px**2,
-        base_e2=base[keep] / seen**2,
-        inner_e2=inner[keep] / seen**2,
-        clipped=clipped[keep],
-        limit_e=limit[keep] / seen,
-        index=np.flatnonzero(keep),
+        value_e=mean * gain / seen,
+        pixels=count,
+        base_e2=base / seen**2,
+        inner_e2=inner / seen**2,
+        clipped=clipped / count,
+        limit_e=(_clip_level_dn(image) - floor) * gain / seen,
+        index=index,
         grid=(rows, columns),
         size_px=size_px,
         jacobian=jacobian,
@@ -284,14 +292,26 @@ def make_blocks(
     )
 
 
+def _scale(image: Image, background: Image | None) -> tuple[float, float]:
+    """Return the factor of a background, and the level (DN) besides, that lie below the light of a frame.
+
+    The black level does not grow with the exposure; without a background it is all that lies below.
+    """
+    black = float(image.sensor.black_level_dn)
+    if background is None:
+        return 0.0, black
+    ratio = image.exposure_s / background.exposure_s
+    return ratio, black * (1.0 - ratio)
+
+
 def above_background(image: Image, background: Image | None, window: tuple[slice, slice]) -> Array32:
     """Return a window of a frame above its background, or above black where there is none, DN."""
-    pixels = image.pixels[window]
+    pixels = image.pixels[window].astype(np.float32, copy=False)
+    ratio, level = _scale(image, background)
     if background is None:
-        return np.subtract(pixels, np.float32(image.sensor.black_level_dn), dtype=np.float32)
-    ratio = image.exposure_s / background.exposure_s
+        return pixels - np.float32(level)
     behind = background.pixels[window].astype(np.float32, copy=False)
-    return np.asarray(cv2.scaleAdd(behind, -ratio, pixels.astype(np.float32, copy=False)), np.float32)
+    return np.asarray(cv2.addWeighted(pixels, 1.0, behind, -ratio, -level), np.float32)
 
 
 def _clip_level_dn(image: Image) -> float:
@@ -311,55 +331,16 @@ def _response(image: Image, at_px: Array) -> Array | float:
     return response
 
 
-def _shrink(array: Array32, size: tuple[int, int]) -> Array:
-    return cv2.resize(array, size, interpolation=cv2.INTER_AREA).astype(float)
+def _floor_and_base(image: Image, background: Image | None, floor: Array) -> tuple[Array, Array]:
+    """Return the level below the spots (DN) and a pixel's variance without them (electrons squared).
 
-
-def _background(
-    image: Image,
-    background: Image | None,
-    window: tuple[slice, slice],
-    size: tuple[int, int],
-) -> tuple[Array, Array]:
-    """Return the level below the spots (DN) and a pixel's variance without them (electrons squared)."""
+    ``floor`` is the mean of the background as bright as in the image, DN.
+    """
     sensor = image.sensor
     fixed_e2 = sensor.read_noise_e**2 + sensor.gain_e_per_dn**2 / 12.0
     if background is None:
-        floor = np.full((size[1], size[0]), float(sensor.black_level_dn))
         return floor, np.full_like(floor, fixed_e2 / image.frames)
-    ratio = image.exposure_s / background.exposure_s
-    floor = _shrink(background.pixels[window].astype(np.float32, copy=False), size) * ratio
+    ratio, _ = _scale(image, background)
     light_e = np.maximum(floor - sensor.black_level_dn, 0.0) * sensor.gain_e_per_dn
     base = (fixed_e2 + light_e) / image.frames + (fixed_e2 * ratio**2 + light_e * ratio) / background.frames
     return floor, base
-
-
-def _clipped_share(
-    saturated: NDArray[np.bool_], valid: Array32 | None, size: tuple[int, int], share: Array
-) -> Array:
-    if not saturated.any():
-        return np.zeros((size[1], size[0]))
-    weight = saturated.astype(np.float32)
-    if valid is not None:
-        weight *= valid
-    return _shrink(weight, size) / share
-
-
-def _block_centers(
-    box: Box, size: tuple[int, int], size_px: int, valid: Array32 | None, share: Array
-) -> Array:
-    """Return the image centroid of each block's valid pixels, shape (rows, columns, 2)."""
-    columns, rows = size
-    x = box.x0 + (np.arange(columns) + 0.5) * size_px - 0.5
-    y = box.y0 + (np.arange(rows) + 0.5) * size_px - 0.5
-    centers = np.stack(np.broadcast_arrays(x[None, :], y[:, None]), axis=-1)
-    if valid is None:
-        return centers
-    # Only blocks with both valid and dead pixels have their centroid elsewhere than in their middle.
-    row, column = np.nonzero((share > 0.0) & (share < 1.0))
-    cut = valid.reshape(rows, size_px, columns, size_px)[row, :, column, :].astype(float)
-    inside = np.arange(size_px) - (size_px - 1) / 2
-    count = cut.sum(axis=(1, 2))
-    centers[row, column, 0] += cut.sum(axis=1) @ inside / count
-    centers[row, column, 1] += cut.sum(axis=2) @ inside / count
-    return centers

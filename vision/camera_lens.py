@@ -9,7 +9,9 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-_UNDISTORT_STOP = (cv2.TERM_CRITERIA_COUNT + cv2.TERM_CRITERIA_EPS, 60, 1e-12)
+from optics.compiled import compiled
+
+_NEWTON_STEPS, _NEWTON_SETTLED = 12, 1e-14
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,15 +60,10 @@ class CameraLens:
         points = np.ascontiguousarray(points_px, dtype=np.float64).reshape(-1, 2)
         if not self.bends or len(points) == 0:
             return (points - self.center_px) / self.focal_px
-        straight = cv2.undistortPointsIter(
-            points[:, None, :],
-            self._matrix(),
-            np.array(self.coefficients),
-            np.eye(3),
-            np.eye(3),
-            _UNDISTORT_STOP,
-        )
-        return np.asarray(straight, np.float64).reshape(-1, 2)
+        seen = (points - self.center_px) / self.focal_px
+        straight = np.empty_like(seen)
+        straighten_points(seen, np.array(self.coefficients), straight)
+        return straight
 
     def bend(self, points: NDArray[np.float64]) -> NDArray[np.float64]:
         """Return image points in px, shape (N, 2), of straightened normalised coordinates, shape (N, 2)."""
@@ -85,9 +82,75 @@ class CameraLens:
         bent += self.center_px
         return bent
 
-    def _matrix(self) -> NDArray[np.float64]:
-        (fx, fy), (cx, cy) = self.focal_px, self.center_px
-        return np.array([[fx, 0.0, cx], [0.0, fy, cy], [0.0, 0.0, 1.0]])
+    def answers(self, straight: NDArray[np.float64], terms: int) -> NDArray[np.float64]:
+        """Return how straightened coordinates, shape (N, 2), answer to the first coefficients.
+
+        Returns
+        -------
+        ndarray, shape (N, 2, terms)
+            For k1, k2, p1, p2 as far as asked for, the image points held.
+        """
+        slopes = np.empty((len(straight), 2, 4))
+        lens_slopes(np.ascontiguousarray(straight), np.array(self.coefficients), slopes)
+        return slopes[..., :terms]
+
+
+@compiled()
+def _bent(x: float, y: float, coefficients: NDArray[np.float64]) -> tuple[float, float, float, float, float]:
+    """Return a straightened place as the lens bends it, and the slopes xx, xy, yy of that."""
+    k1, k2, p1, p2, k3 = coefficients
+    r2 = x * x + y * y
+    radial = 1.0 + r2 * (k1 + r2 * (k2 + r2 * k3))
+    grows = 2.0 * (k1 + r2 * (2.0 * k2 + r2 * 3.0 * k3))
+    return (
+        x * radial + 2.0 * p1 * x * y + p2 * (r2 + 2.0 * x * x),
+        y * radial + p1 * (r2 + 2.0 * y * y) + 2.0 * p2 * x * y,
+        radial + x * x * grows + 2.0 * p1 * y + 6.0 * p2 * x,
+        x * y * grows + 2.0 * p1 * x + 2.0 * p2 * y,
+        radial + y * y * grows + 6.0 * p1 * y + 2.0 * p2 * x,
+    )
+
+
+@compiled()
+def straighten_points(
+    seen: NDArray[np.float64], coefficients: NDArray[np.float64], straight: NDArray[np.float64]
+) -> None:
+    """Fill the places, shape (N, 2), that the lens bends to where they are seen, by Newton's steps."""
+    for n in range(seen.shape[0]):
+        x, y = seen[n, 0], seen[n, 1]
+        for _ in range(_NEWTON_STEPS):
+            bent_x, bent_y, xx, xy, yy = _bent(x, y, coefficients)
+            miss_x, miss_y = seen[n, 0] - bent_x, seen[n, 1] - bent_y
+            determinant = xx * yy - xy * xy
+            step_x, step_y = (
+                (yy * miss_x - xy * miss_y) / determinant,
+                (xx * miss_y - xy * miss_x) / determinant,
+            )
+            x, y = x + step_x, y + step_y
+            if abs(step_x) + abs(step_y) < _NEWTON_SETTLED:
+                break
+        straight[n, 0], straight[n, 1] = x, y
+
+
+@compiled()
+def lens_slopes(
+    straight: NDArray[np.float64], coefficients: NDArray[np.float64], slopes: NDArray[np.float64]
+) -> None:
+    """Fill the slopes of straightened places, shape (N, 2), by k1, k2, p1, p2, shape (N, 2, 4)."""
+    for n in range(straight.shape[0]):
+        x, y = straight[n, 0], straight[n, 1]
+        _, _, xx, xy, yy = _bent(x, y, coefficients)
+        determinant, r2 = xx * yy - xy * xy, x * x + y * y
+        # What a coefficient bends further, the straightened place has to give way for.
+        for k in range(4):
+            if k < 2:
+                across, down = (x * r2, y * r2) if k == 0 else (x * r2 * r2, y * r2 * r2)
+            elif k == 2:
+                across, down = 2.0 * x * y, r2 + 2.0 * y * y
+            else:
+                across, down = r2 + 2.0 * x * x, 2.0 * x * y
+            slopes[n, 0, k] = -(yy * across - xy * down) / determinant
+            slopes[n, 1, k] = -(xx * down - xy * across) / determinant
 
 
 @dataclass(frozen=True, slots=True)

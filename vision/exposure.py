@@ -11,8 +11,10 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtri
 
-from vision.background import flicker, scale_background
-from vision.image import Image
+from vision.background import as_bright, flicker
+from vision.blocks import above_background
+from vision.frame_kernels import halved
+from vision.image import Image, held_for
 
 _SHRINK = 2
 _MANY_CELLS = 5000
@@ -143,36 +145,61 @@ def _bright_part(
     The spot is looked for in the frame shrunk by half: cheap, and no spot is that small.
     """
     sensor = image.sensor
+    if min(image.pixels.shape) < _SHRINK:
+        return None
     # The median takes out hot pixels before the average would spread them.
-    small = _shrunk(cv2.medianBlur(image.pixels, 3))
-    ignored = np.zeros(small.shape, bool) if ignore is None else _shrunk(ignore.astype(np.float32)) > 0
-    drowned = (small >= _SATURATED * sensor.full_scale_dn) & ~ignored
-    if float(drowned.mean()) > _DROWNED:
+    small = _halved(cv2.medianBlur(image.pixels, 3))
+    ignored = None if ignore is None else _halved(ignore.astype(np.float32)) > 0
+    drowned = small >= np.float32(_SATURATED * sensor.full_scale_dn)
+    if ignored is not None:
+        drowned &= ~ignored
+    if np.count_nonzero(drowned) > _DROWNED * drowned.size:
         return _pixels_of(image, drowned)
     if background is None:
         small -= np.float32(np.median(small[::2, ::2]))
         unsure = 0.0
     else:
-        shrunk = Image(_shrunk(background.pixels), background.exposure_s, sensor)
+        room = held_for(background, _small_room)
+        dark = Image(room.pixels, background.exposure_s, sensor)
         seen = Image(small, image.exposure_s, sensor, image.frames * _SHRINK**2)
-        room = scale_background(shrunk, image.exposure_s, flicker(seen, shrunk).scale).pixels
-        small -= room
-        unsure = _ROOM_UNSURE * float(np.percentile(room[::4, ::4], 99) - sensor.black_level_dn)
-    small[ignored] = 0
+        bright = as_bright(dark, flicker(seen, dark).scale)
+        small = above_background(seen, bright, np.s_[:, :])
+        unsure = (
+            _ROOM_UNSURE
+            * (image.exposure_s / bright.exposure_s)
+            * (room.brightest_dn - sensor.black_level_dn)
+        )
+    if ignored is not None:
+        small[ignored] = 0
     small = np.asarray(cv2.blur(small, (3, 3)), np.float32)
     peak = float(small.max())
     if peak <= max(_SEEN_SIGMAS * _noise_dn(small, image), unsure):
         return None
-    bright = (small > 0.5 * peak) & ~ignored
-    return _pixels_of(image, bright) if bright.any() else None
+    bright_cells = small > np.float32(0.5 * peak)
+    if ignored is not None:
+        bright_cells &= ~ignored
+    return _pixels_of(image, bright_cells) if bright_cells.any() else None
 
 
-def _shrunk(pixels: NDArray[Any]) -> NDArray[np.float32]:
+@dataclass(frozen=True, slots=True)
+class _Room:
+    """A background of half its size, and how far its brightest hundredth lies above black."""
+
+    pixels: NDArray[np.float32]
+    brightest_dn: float
+
+
+def _small_room(background: Image) -> _Room:
+    small = _halved(background.pixels)
+    brightest_dn = float(np.percentile(small[::4, ::4], 99)) - background.sensor.black_level_dn
+    return _Room(small, brightest_dn)
+
+
+def _halved(pixels: NDArray[Any]) -> NDArray[np.float32]:
     """Return a frame of half its size, each pixel the mean of four."""
-    height, width = pixels.shape
-    size = (max(1, width // _SHRINK), max(1, height // _SHRINK))
-    shrunk = cv2.resize(pixels.astype(np.float32, copy=False), size, interpolation=cv2.INTER_AREA)
-    return np.asarray(shrunk, np.float32)
+    small = np.empty((pixels.shape[0] // _SHRINK, pixels.shape[1] // _SHRINK), np.float32)
+    halved(np.ascontiguousarray(pixels), small)
+    return small
 
 
 def _pixels_of(image: Image, cells: NDArray[np.bool_]) -> NDArray[Any]:
@@ -188,7 +215,7 @@ def _pixels_of(image: Image, cells: NDArray[np.bool_]) -> NDArray[Any]:
 def _noise_dn(small: NDArray[np.float32], image: Image) -> float:
     """Noise of the smoothed frame from differences of neighbours: a spot that fills the frame is no noise."""
     apart = 4
-    differences = np.abs(small[::4, apart::3] - small[::4, :-apart:3])
+    differences = np.abs(small[::8, apart::5] - small[::8, :-apart:5])
     noise = 1.4826 * float(np.median(differences)) / math.sqrt(2)
     return max(noise, image.sensor.read_noise_e / image.sensor.gain_e_per_dn / (2 * _SHRINK), 1e-6)
 

@@ -14,6 +14,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from vision.frame_kernels import edge_profiles, stretched
 from vision.image import Image
 from vision.plate import PlateSpec, Side
 
@@ -74,8 +75,9 @@ def eight_bit(pixels: NDArray[Any], bright_percentile: float = 99.5) -> NDArray[
     """Stretch a frame to 8 bit between its dark and its bright percentiles, for detectors that need that."""
     low, high = np.percentile(np.asarray(pixels)[::4, ::4], (0.5, bright_percentile))
     span = max(float(high - low), 1.0)
-    stretched = (pixels.astype(np.float32) - float(low)) * (255 / span)
-    return np.asarray(np.clip(stretched, 0, 255).astype(np.uint8))
+    eight_bit = np.empty(pixels.shape, np.uint8)
+    stretched(np.ascontiguousarray(pixels), float(low), 255 / span, eight_bit)
+    return eight_bit
 
 
 def find_fiducials(image: Image, plate: PlateSpec, side: Side) -> Mapping[int, NDArray[np.float64]]:
@@ -100,7 +102,7 @@ def foreign_fiducials(image: Image, plate: PlateSpec, side: Side) -> tuple[int, 
 
 
 def _detect(image: Image, plate: PlateSpec, side: Side) -> dict[int, NDArray[np.float64] | None]:
-    pixels = image.pixels.astype(np.float32)
+    pixels: NDArray[Any] = image.pixels
     mirrored = side == "behind"
     if mirrored:
         pixels = np.ascontiguousarray(pixels[:, ::-1])
@@ -111,7 +113,7 @@ def _detect(image: Image, plate: PlateSpec, side: Side) -> dict[int, NDArray[np.
     # A dim frame is noisy: what the sharp frame does not show, a smoothed one may; and where a bright spot
     # takes the whole scale, the dimmer part of it must be stretched.
     for blur_px, bright_percentile in ((0.0, 99.5), (2.0, 99.5), (2.0, 80.0)):
-        soft = np.asarray(cv2.GaussianBlur(pixels, (0, 0), blur_px)) if blur_px else pixels
+        soft = np.asarray(cv2.GaussianBlur(pixels.astype(np.float32), (0, 0), blur_px)) if blur_px else pixels
         corners, ids, _ = detector.detectMarkers(eight_bit(soft, bright_percentile))
         fresh: dict[int, NDArray[np.float64] | None] = {}
         for number, points in zip([] if ids is None else ids.ravel(), corners, strict=True):
@@ -153,15 +155,22 @@ def measure_edges(image: Image, plate: PlateSpec, to_px: Mapping[int, ToPx], rea
     # The ends of a side are left out: blur rounds the corners there.
     along = _FIRST + _PART * (np.arange(_SEGMENTS * _PROFILES) + 0.5) / (_SEGMENTS * _PROFILES)
     across = np.linspace(-1.0, 1.0, _SAMPLES)
-    grid = np.einsum(
-        "la,sabk,cb->slck", _weights(along, _ALONG), nodes, _weights(across, _ACROSS), optimize=True
+    shape = len(start), _SEGMENTS
+    mean, scatter = np.empty((*shape, _SAMPLES)), np.empty((*shape, 2))
+    inside, ends = np.empty(shape, bool), max(2, _SAMPLES // 4)
+    edge_profiles(
+        np.ascontiguousarray(image.pixels),
+        nodes,
+        _weights(along, _ALONG).reshape(_SEGMENTS, _PROFILES, -1),
+        _weights(across, _ACROSS),
+        ends,
+        mean,
+        scatter,
+        inside,
     )
-    grid = grid.reshape(len(start), _SEGMENTS, _PROFILES, _SAMPLES, 2).swapaxes(2, 3)
-    profiles, inside = sample(image.pixels, grid.reshape(-1, _SAMPLES * _PROFILES, 2))
-    offset, contrast, noise, blur = _edge_offsets(
-        profiles.reshape(-1, _SAMPLES, _PROFILES), across * reach_mm
-    )
-    seen = inside.all(axis=1) & (contrast > 4 * noise) & (np.abs(offset) < 0.8 * reach_mm)
+    noise = np.sqrt(scatter.mean(axis=2).ravel() / _PROFILES)
+    offset, contrast, blur = _edge_offsets(mean.reshape(-1, _SAMPLES), noise, ends, across * reach_mm)
+    seen = inside.ravel() & (contrast > 4 * noise) & (np.abs(offset) < 0.8 * reach_mm)
     which, segment = np.divmod(np.flatnonzero(seen), _SEGMENTS)
     middle = along.reshape(_SEGMENTS, _PROFILES).mean(axis=1)
     offset = offset[seen]
@@ -231,34 +240,30 @@ def sample(
 
 
 def _edge_offsets(
-    profiles: NDArray[np.float32], across: NDArray[np.float64]
-) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
-    """Locate the step from black to white in averaged profiles, shape (N, samples, profiles), by its area.
+    mean: NDArray[np.float64], noise: NDArray[np.float64], ends: int, across: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+    """Locate the step from black to white in averaged profiles, shape (N, samples), by its area.
 
     The area above the black level, divided by the step's height, is the width of the white part: true for
     every symmetric blur, and it uses all pixels instead of the two that straddle the half level.
+
+    Returns
+    -------
+    offset, contrast, blur : ndarray, shape (N,)
+        The contrast is 0 where the profile is no step.
     """
-    mean = _trimmed_mean(profiles)
-    ends = max(2, mean.shape[-1] // 4)
     black, white = mean[:, :ends].mean(axis=1), mean[:, -ends:].mean(axis=1)
     contrast = white - black
     height = (mean - black[:, None]) / np.where(np.abs(contrast) > 1e-9, contrast, 1.0)[:, None]
-    white_width = np.trapezoid(height, across, axis=1)
+    # The trapezoidal rule.
+    step = np.full(across.size, across[1] - across[0])
+    step[[0, -1]] *= 0.5
     # A slope, such as the flank of a wide spot, is no step: both its ends must be level.
     half = ends // 2
     tilt = np.maximum(
         np.abs(height[:, :half].mean(axis=1) - height[:, half:ends].mean(axis=1)),
         np.abs(height[:, -half:].mean(axis=1) - height[:, -ends:-half].mean(axis=1)),
     )
-    dark, light = (part.reshape(len(part), -1) for part in (profiles[:, :ends], profiles[:, -ends:]))
-    scatter = np.sqrt((dark.var(axis=1, dtype=np.float64) + light.var(axis=1, dtype=np.float64)) / 2)
-    noise = scatter / np.sqrt(profiles.shape[2])
     level = tilt < _LEVEL + 3 * noise / np.maximum(np.abs(contrast), 1e-9)
-    blur = np.sqrt(np.pi) * np.clip(np.trapezoid(height * (1 - height), across, axis=1), 0, None)
-    return across[-1] - white_width, np.where(level, contrast, 0.0), noise, blur
-
-
-def _trimmed_mean(profiles: NDArray[np.float32]) -> NDArray[np.float64]:
-    """Average over profiles (last axis) without the lowest two and the highest: dust spoils only its own."""
-    ordered = np.sort(profiles, axis=2)
-    return np.asarray(ordered[..., 2:-2].mean(axis=2, dtype=np.float64))
+    blur = np.sqrt(np.pi) * np.clip((height * (1 - height)) @ step, 0, None)
+    return across[-1] - height @ step, np.where(level, contrast, 0.0), blur

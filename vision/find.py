@@ -181,8 +181,15 @@ def without(view: Overview, spots: Sequence[Candidate]) -> Overview:
     """Return the overview with the light of some spots taken off."""
     light = view.light_e.copy()
     for spot in spots:
-        profile = _profile(view, spot.center_mm, spot.radius_mm)
-        light -= np.float32(spot.amplitude_e) * profile * view.valid
+        cell, moments = view.to_cell(spot.center_mm), _cell_moments(view, spot.center_mm, spot.radius_mm)
+        # Beyond six standard deviations nothing is left.
+        reach = 6.0 * np.sqrt(np.diag(moments))
+        low = np.clip(np.floor(cell - reach), 0, light.shape[::-1]).astype(int)
+        high = np.clip(np.ceil(cell + reach) + 1, 0, light.shape[::-1]).astype(int)
+        window = np.s_[low[1] : high[1], low[0] : high[0]]
+        x, y = np.arange(low[0], high[0]) - cell[0], (np.arange(low[1], high[1]) - cell[1])[:, None]
+        profile = _gaussian(np.linalg.inv(moments), x, y)
+        light[window] -= np.float32(spot.amplitude_e) * profile * view.valid[window]
     return Overview(light, view.valid, view.sigma_e, view.shrink, view.plate_map)
 
 
@@ -202,14 +209,6 @@ def _kernel(view: Overview, radius_mm: float) -> Image32:
     y = np.arange(-half_y, half_y + 1, dtype=np.float64)[:, None]
     x = np.arange(-half_x, half_x + 1, dtype=np.float64)[None, :]
     p = np.linalg.inv(moments)
-    return _gaussian(p, x, y)
-
-
-def _profile(view: Overview, center_mm: Array, radius_mm: float) -> Image32:
-    cell = view.to_cell(center_mm)
-    p = np.linalg.inv(_cell_moments(view, center_mm, radius_mm))
-    x = np.arange(view.light_e.shape[1], dtype=np.float64) - cell[0]
-    y = (np.arange(view.light_e.shape[0], dtype=np.float64) - cell[1])[:, None]
     return _gaussian(p, x, y)
 
 

@@ -15,7 +15,17 @@ from numpy.typing import NDArray
 
 from vision import censor
 from vision.blocks import Blocks
+from vision.fit_kernels import (
+    NOTHING,
+    damped_step,
+    grains,
+    normal_of,
+    solved,
+    squares,
+    weigh,
+)
 from vision.fit_model import Shape, evaluate, shape_matrix, stretch_rows
+from vision.model_kernels import light_and_signal
 from vision.noise import (
     SPECKLED,
     Noise,
@@ -183,15 +193,14 @@ def fit(
     state = _first_state(blocks, shape, np.array(theta, float), noise)
     damping, converged = 1e-3, False
     low_mm, high_mm = blocks.at_mm.min(axis=1), blocks.at_mm.max(axis=1)
-    weight = _weights(blocks, state, noise)
+    weight = _weigh(blocks, state, noise, prior)
     for count in range(rounds):
-        state.cost = _cost(state, weight, prior)
         moved, state, damping = _step(blocks, shape, state, weight, prior, noise, damping)
         if not np.isfinite(state.cost) or _ran_away(shape, state.theta, low_mm, high_mm):
             return None
         if count >= 1:
             noise = _estimate_noise(blocks, state, noise, shape.size)
-        weight = _weights(blocks, state, noise)
+        weight = _weigh(blocks, state, noise, prior)
         if count >= 2 and moved < SETTLED:
             converged = True
             break
@@ -199,13 +208,14 @@ def fit(
 
 
 def _evaluate(blocks: Blocks, shape: Shape, theta: Array, noise: Noise) -> _State:
-    signal, rows = evaluate(shape, theta, blocks.at_mm, blocks.cell_mm, True, blocks.smears_mm2)
-    return _compare(blocks, shape, theta, signal, rows, noise)
+    return _compare(
+        blocks, theta, evaluate(shape, theta, blocks.at_mm, blocks.cell_mm, blocks.smears_mm2), noise
+    )
 
 
-def _compare(blocks: Blocks, shape: Shape, theta: Array, signal: Array, rows: Array, noise: Noise) -> _State:
+def _compare(blocks: Blocks, theta: Array, model: tuple[Array, Array, Array], noise: Noise) -> _State:
     """Hold a model against the blocks, with what saturation hides."""
-    light = signal - theta[shape.plane] @ rows[shape.plane]
+    signal, light, rows = model
     if not may_saturate(blocks, noise):
         return _State(theta, signal, light, rows, blocks.value_e - signal, np.ones(signal.size, bool))
     if noise.contrast2 > SPECKLED:
@@ -216,26 +226,33 @@ def _compare(blocks: Blocks, shape: Shape, theta: Array, signal: Array, rows: Ar
     return _State(theta, signal, light, rows, blocks.value_e - signal, use)
 
 
-def _weights(blocks: Blocks, state: _State, noise: Noise) -> Array:
-    kept = 1.0 if state.kept is None else state.kept
-    weight = state.use / variance_e2(blocks, state.signal, state.light, noise, kept)
-    z = np.abs(state.residual) * np.sqrt(weight)
-    if z.max() > OUTLIER:
-        weight *= OUTLIER / np.maximum(z, OUTLIER)
+def _weigh(blocks: Blocks, state: _State, noise: Noise, prior: Prior) -> Array:
+    """Return the weights of the blocks, and set the state's cost by them."""
+    weight = np.empty_like(state.residual)
+    state.cost = _pull_of(prior, state.theta) + weigh(
+        (noise.grain_px2, float(blocks.frames), OUTLIER),
+        blocks.base_e2,
+        blocks.pixels,
+        state.signal,
+        state.light,
+        NOTHING if state.kept is None else state.kept,
+        state.use,
+        state.residual,
+        weight,
+    )
     return weight
 
 
-def _cost(state: _State, weight: Array, prior: Prior) -> float:
-    pull = state.theta - prior.mean
-    return float(weight @ state.residual**2 + prior.weight @ pull**2)
+def _pull_of(prior: Prior, theta: Array) -> float:
+    pull = theta - prior.mean
+    return float(prior.weight @ (pull * pull))
 
 
 def _normal(state: _State, weight: Array, prior: Prior) -> tuple[Array, Array]:
-    rows = _sloped(state)
-    weighted = rows * weight
-    normal = weighted @ rows.T
+    slope = NOTHING if state.slope is None else state.slope
+    normal, gradient = normal_of(state.rows, slope, weight, state.residual)
     _diagonal(normal)[:] += prior.weight
-    gradient = weighted @ state.residual - prior.weight * (state.theta - prior.mean)
+    gradient -= prior.weight * (state.theta - prior.mean)
     return normal, gradient
 
 
@@ -255,20 +272,14 @@ def _step(
 ) -> tuple[float, _State, float]:
     """Take one step; return its squared length in standard deviations, new state, damping."""
     normal, gradient = _normal(state, weight, prior)
-    scale = np.sqrt(np.maximum(np.diag(normal), 1e-300))
-    scaled, pull = normal / (scale[:, None] * scale), gradient / scale
-    diagonal = _diagonal(scaled)
-    own = diagonal.copy()
     for _ in range(8):
-        diagonal[:] = own + damping
-        try:
-            step = np.linalg.solve(scaled, pull) / scale
-        except np.linalg.LinAlgError:
+        regular, step = damped_step(normal, gradient, damping)
+        if not regular:
             damping *= 10.0
             continue
         step *= min(1.0, LONGEST / max(_size(shape, step, state.theta), 1e-12))
         trial = _evaluate(blocks, shape, state.theta + step, noise)
-        trial.cost = _cost(trial, weight * trial.use, prior)
+        trial.cost = squares(trial.residual, weight, trial.use) + _pull_of(prior, trial.theta)
         if trial.cost <= state.cost * (1.0 + 1e-9):
             return float(step @ normal @ step), trial, max(damping / 10.0, 1e-9)
         damping *= 10.0
@@ -302,49 +313,38 @@ def _first_state(blocks: Blocks, shape: Shape, theta: Array, noise: Noise) -> _S
     lights = slice(shape.amplitude(0), shape.amplitude(0) + shape.spots)
     theta[shape.nonlinear :] = 0.0
     theta[lights] = 1.0
-    simple = not (shape.fringes or shape.halo)
-    signal, rows = evaluate(shape, theta, blocks.at_mm, blocks.cell_mm, simple, blocks.smears_mm2)
+    rows = evaluate(shape, theta, blocks.at_mm, blocks.cell_mm, blocks.smears_mm2)[2]
     use = blocks.clipped < (0.2 if noise.contrast2 > SPECKLED else 1e-6)
     if use.sum() <= shape.linear:
-        use = np.ones(signal.size, bool)
+        use = np.ones(blocks.value_e.size, bool)
     seen = np.maximum(blocks.value_e, 0.0)
     linear = rows[shape.nonlinear :]
-    weighted = linear * (use / variance_e2(blocks, seen, seen, noise))
-    normal = weighted @ linear.T
-    _diagonal(normal)[:] *= 1.0 + 1e-9
-    theta[shape.nonlinear :] = np.linalg.lstsq(normal, weighted @ blocks.value_e, rcond=None)[0]
+    normal, pull = normal_of(linear, NOTHING, use / variance_e2(blocks, seen, seen, noise), blocks.value_e)
+    theta[shape.nonlinear :] = solved(normal, pull)
     theta[lights] = np.maximum(theta[lights], 1e-3 * max(float(blocks.value_e.max()), 1.0))
-    if not simple:
+    if shape.fringes or shape.halo:
         return _evaluate(blocks, shape, theta, noise)
     # A spot's other derivatives are in proportion to its light.
     for spot in range(shape.spots):
         first = spot * shape.per_spot
         rows[first : first + shape.per_spot] *= theta[shape.amplitude(spot)]
-    return _compare(blocks, shape, theta, theta[shape.nonlinear :] @ linear, rows, noise)
+    light, signal = light_and_signal(theta[shape.nonlinear :], linear, shape.spots, 3 if shape.slopes else 1)
+    return _compare(blocks, theta, (signal, light, rows), noise)
 
 
 def _estimate_noise(blocks: Blocks, state: _State, noise: Noise, parameters: int) -> Noise:
     """Estimate the speckle term from the residuals of the bright blocks after shot noise is taken off."""
-    light = state.light
-    square = state.residual**2
-    plain = variance_e2(blocks, state.signal, light, Noise())
-    bright = state.use & (light > 0.15 * light.max()) & (blocks.clipped < 0.5)
-    if bright.sum() < FEWEST_BRIGHT:
-        # A small spot on a wide one: the wide one tells, where grains of a pixel would outdo shot noise.
-        bright = state.use & (light**2 > plain * blocks.pixels) & (blocks.clipped < 0.5)
-        if bright.sum() < FEWEST_WIDE:
-            return noise
-    excess = square - plain
-    count = float(bright.sum())
-    if float((square / plain)[bright].sum()) / count < 1.0 + 2.5 * np.sqrt(2.0 / count):
-        return noise if noise.grain_px2 == 0.0 else replace(noise, grain_px2=0.0)
-    power = light**2 / blocks.pixels if state.kept is None else state.kept * light**2 / blocks.pixels
-    # Weight by what is known of each term: var(excess) is about 2 (plain + speckle)^2.
-    trust = bright / (plain + max(noise.grain_px2, 1e-9) * power) ** 2
-    trust = np.where(square > 25.0 * (plain + noise.grain_px2 * power), 0.2 * trust, trust)
-    grain = float((trust * power) @ excess / ((trust * power) @ power))
-    grain *= count / max(count - min(parameters, 6), 1.0)
-    return replace(noise, grain_px2=max(grain, 0.0))
+    grain_px2 = grains(
+        (noise.grain_px2, float(blocks.frames)),
+        (FEWEST_BRIGHT, FEWEST_WIDE, parameters),
+        (blocks.base_e2, blocks.pixels, blocks.clipped),
+        state.signal,
+        state.light,
+        NOTHING if state.kept is None else state.kept,
+        state.use,
+        state.residual,
+    )
+    return noise if grain_px2 < 0.0 or grain_px2 == noise.grain_px2 else replace(noise, grain_px2=grain_px2)
 
 
 def _result(
@@ -367,7 +367,6 @@ def _result(
         rows = _sloped(state) * weight
         extra = (rows * ((noise.spread - 1.0) * speckle)) @ rows.T
         covariance = inverse + inverse @ extra @ inverse
-    state.cost = _cost(state, weight, prior)
     return Fit(
         shape=shape,
         theta=state.theta,

@@ -13,6 +13,8 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from vision.model_kernels import NO_MOMENTS, halo_rows, light_and_signal, spot_rows
+
 Array = NDArray[np.float64]
 
 
@@ -114,91 +116,70 @@ def shape_matrix(shape: Shape, theta: Array, spot: int) -> tuple[Array, Array]:
 
 
 def evaluate(
-    shape: Shape,
-    theta: Array,
-    at_mm: Array,
-    cell_mm: Array,
-    with_jacobian: bool = True,
-    smears_mm2: Array | None = None,
-) -> tuple[Array, Array]:
-    """Return the model, shape (N,), and its derivatives, shape (parameters, N).
+    shape: Shape, theta: Array, at_mm: Array, cell_mm: Array, smears_mm2: Array | None = None
+) -> tuple[Array, Array, Array]:
+    """Return the model and the spots' part of it, both of shape (N,), and its derivatives, (parameters, N).
 
     ``cell_mm``, shape (2, 2), holds the two sides of a block on the plate as columns; ``smears_mm2``, shape
-    (2, 2, N), what averaging over each block adds to second moments, where that is uneven. Without the
-    Jacobian, only its rows of the linear parameters are filled.
+    (2, 2, N), what averaging over each block adds to second moments, where that is uneven.
     """
     smear_mm2 = cell_mm @ cell_mm.T / 12.0
-    rows = np.zeros((shape.size, at_mm.shape[1]))
-    profiles = []
-    for spot in range(shape.spots):
-        profiles.append(_spot_rows(shape, theta, at_mm, (smear_mm2, smears_mm2), spot, rows, with_jacobian))
-    line = shape.nonlinear + shape.spots
+    count = at_mm.shape[1]
+    rows = np.zeros((shape.size, count))
+    smears_mm2 = NO_MOMENTS if smears_mm2 is None else smears_mm2
+    parts = np.empty((shape.spots if shape.fringes else 0, 3, count))
+    spots, stretches = _spots_of(shape, theta), _stretches_of(shape, theta)
+    spot_rows(at_mm, spots, stretches, smear_mm2, smears_mm2, shape.nonlinear, rows, parts)
+    line = shape.plane.start
     rows[line] = 1.0
-    offset = at_mm - shape.origin_mm[:, None]
     if shape.slopes:
-        rows[line + 1 : line + 3] = offset / shape.scale_mm
+        for axis in (0, 1):
+            np.subtract(at_mm[axis], shape.origin_mm[axis], out=rows[line + 1 + axis])
+            rows[line + 1 + axis] /= shape.scale_mm
     if shape.fringes:
-        _fringe_rows(shape, theta, offset, cell_mm, profiles, rows, with_jacobian)
+        _fringe_rows(shape, theta, at_mm - shape.origin_mm[:, None], cell_mm, parts, rows)
     if shape.halo:
-        _halo_rows(shape, theta, at_mm, smear_mm2, rows, with_jacobian)
-    return theta[shape.nonlinear :] @ rows[shape.nonlinear :], rows
+        halo, shares = _halos_of(shape, theta, spots)
+        halo_rows(at_mm, halo, shares, smear_mm2, shape.per_spot, shape.nonlinear - 1, rows)
+    light, signal = light_and_signal(
+        theta[shape.nonlinear :], rows[shape.nonlinear :], shape.spots, 3 if shape.slopes else 1
+    )
+    return signal, light, rows
 
 
-def _spot_rows(
-    shape: Shape,
-    theta: Array,
-    at_mm: Array,
-    smear_and_smears: tuple[Array, Array | None],
-    spot: int,
-    rows: Array,
-    with_jacobian: bool,
-) -> tuple[Array, Array, Array]:
-    """Fill one spot's rows; return its profile, S^-1 r, and S^-1 r^T dS S^-1 r / 2 for d ln w."""
-    first, (smear, smears) = spot * shape.per_spot, smear_and_smears
-    own, _ = shape_matrix(shape, theta, spot)
-    (a, b), (_, c) = (own + smear).tolist()
-    determinant = middle = a * c - b * b
-    if smears is not None:
-        a, b, c = own[0, 0] + smears[0, 0], own[0, 1] + smears[0, 1], own[1, 1] + smears[1, 1]
-        determinant = a * c - b * b
-    across, down, both = c / determinant, a / determinant, -b / determinant
-    x, y = at_mm[0] - theta[first], at_mm[1] - theta[first + 1]
-    u = np.empty_like(at_mm)
-    np.multiply(across, x, out=u[0])
-    u[0] += both * y
-    np.multiply(both, x, out=u[1])
-    u[1] += down * y
-    x *= u[0]
-    y *= u[1]
-    x += y
-    x *= -0.5
-    profile = rows[shape.amplitude(spot)]
-    np.exp(x, out=profile)
-    if smears is not None:
-        # What is spread wider is dimmer.
-        profile *= np.sqrt(middle / determinant)
-    if not with_jacobian:
-        return profile, u, profile
-    widen = own[0, 0] * u[0] ** 2 + own[1, 1] * u[1] ** 2
-    if own[0, 1] != 0.0:
-        widen += 2.0 * own[0, 1] * u[0] * u[1]
-    light = theta[shape.amplitude(spot)] * profile
-    np.multiply(light, u, out=rows[first : first + 2])
-    np.multiply(light, widen, out=rows[first + 2])
-    if shape.free_ellipse:
-        rows[first + 3 : first + 5] = _stretch(shape, theta, spot, light, u)
-    return profile, u, widen
+def _spots_of(shape: Shape, theta: Array) -> Array:
+    """Return the spots as `spot_rows` takes them."""
+    spots = np.empty((shape.spots, 6))
+    for spot in range(shape.spots):
+        own, _ = shape_matrix(shape, theta, spot)
+        spots[spot, :2] = theta[shape.center(spot)]
+        spots[spot, 2], spots[spot, 3], spots[spot, 4] = own[0, 0], own[0, 1], own[1, 1]
+        spots[spot, 5] = theta[shape.amplitude(spot)]
+    return spots
+
+
+def _stretches_of(shape: Shape, theta: Array) -> Array:
+    """Return the changes of the moments as `spot_rows` takes them; empty where no ellipse is free."""
+    if not shape.free_ellipse:
+        return np.empty((0, 2, 3))
+    return np.array(
+        [[one.ravel()[[0, 1, 3]] for one in _changes(shape, theta, spot)] for spot in range(shape.spots)]
+    )
+
+
+def _changes(shape: Shape, theta: Array, spot: int) -> list[Array]:
+    """Return the changes of a spot's moments with the two numbers of its ellipse, mm^2, shape (2, 2) each."""
+    root = np.linalg.cholesky(shape.ellipses[spot])
+    size = np.exp(2.0 * theta[shape.log_radius(spot)]) / 4.0
+    return [
+        size * (root @ direction @ root.T)
+        for direction in (np.diag([1.0, -1.0]), np.array([[0.0, 1.0], [1.0, 0.0]]))
+    ]
 
 
 def _stretch(shape: Shape, theta: Array, spot: int, light: Array, u: Array) -> Array:
     """Return the derivatives by the two numbers of a spot's ellipse, shape (2, N)."""
-    root = np.linalg.cholesky(shape.ellipses[spot])
-    size = np.exp(2.0 * theta[shape.log_radius(spot)]) / 4.0
-    rows = []
-    for direction in (np.diag([1.0, -1.0]), np.array([[0.0, 1.0], [1.0, 0.0]])):
-        change = size * (root @ direction @ root.T)
-        rows.append(0.5 * light * (u * (change @ u)).sum(axis=0))
-    return np.array(rows)
+    return np.array([0.5 * light * (u * (one @ u)).sum(axis=0) for one in _changes(shape, theta, spot)])
 
 
 def stretch_rows(shape: Shape, theta: Array, at_mm: Array, smear_mm2: Array, spot: int) -> Array:
@@ -210,19 +191,12 @@ def stretch_rows(shape: Shape, theta: Array, at_mm: Array, smear_mm2: Array, spo
     return _stretch(shape, theta, spot, light, u)
 
 
-def _fringe_rows(
-    shape: Shape,
-    theta: Array,
-    offset: Array,
-    cell: Array,
-    profiles: list[tuple[Array, Array, Array]],
-    rows: Array,
-    with_jacobian: bool,
-) -> None:
+def _fringe_rows(shape: Shape, theta: Array, offset: Array, cell: Array, parts: Array, rows: Array) -> None:
+    """Fill the rows of the fringes of the first two spots, and add their part to the spots' rows."""
     base = shape.spots * shape.per_spot
     kx, ky, q = theta[base : base + 3]
     square = (offset**2).sum(axis=0)
-    (g1, u1, w1), (g2, u2, w2) = profiles[0], profiles[1]
+    (g1, g2), u1, u2 = rows[shape.nonlinear : shape.nonlinear + 2], parts[0, :2], parts[1, :2]
     # Averaging over a block damps the wave, and turns it where its wave vector or the light changes over
     # the block.
     wave_vector = np.array([kx, ky])[:, None] + 2.0 * q * offset
@@ -234,15 +208,12 @@ def _fringe_rows(
     cos, sin = envelope * np.cos(phase), envelope * np.sin(phase)
     wave_at = shape.plane.stop
     rows[wave_at], rows[wave_at + 1] = cos, sin
-    if not with_jacobian:
-        return
     c, s = theta[wave_at], theta[wave_at + 1]
     wave, turn = c * cos + s * sin, s * cos - c * sin
     rows[base], rows[base + 1], rows[base + 2] = turn * offset[0], turn * offset[1], turn * square
-    for spot, (u, w) in enumerate(((u1, w1), (u2, w2))):
+    for spot in (0, 1):
         first = spot * shape.per_spot
-        rows[first : first + 2] += 0.5 * wave * u
-        rows[first + 2] += 0.5 * wave * w
+        rows[first : first + 3] += 0.5 * wave * parts[spot]
 
 
 def halo_row(shape: Shape, theta: Array, at_mm: Array, smear_mm2: Array, log_ratio: float) -> Array:
@@ -258,24 +229,10 @@ def halo_row(shape: Shape, theta: Array, at_mm: Array, smear_mm2: Array, log_rat
     return total
 
 
-def _halo_rows(
-    shape: Shape, theta: Array, at_mm: Array, smear: Array, rows: Array, with_jacobian: bool
-) -> None:
-    """Fill the rows of the halo, and add its part to those of the spots that it surrounds."""
-    ratio_at = shape.nonlinear - 1
-    ratio2 = np.exp(2.0 * theta[ratio_at])
-    first_light = max(theta[shape.amplitude(0)], 1e-9)
-    for spot in range(shape.wanted):
-        part = max(theta[shape.amplitude(spot)], 0.0) / first_light
-        own = ratio2 * shape_matrix(shape, theta, spot)[0]
-        first = spot * shape.per_spot
-        r = at_mm - theta[first : first + 2, None]
-        u = np.linalg.inv(own + smear) @ r
-        profile = part * np.exp(-0.5 * (r * u).sum(axis=0))
-        rows[-1] += profile
-        if with_jacobian:
-            light = theta[-1] * profile
-            widen = light * (u * (own @ u)).sum(axis=0)
-            rows[first : first + 2] += light * u
-            rows[first + 2] += widen
-            rows[ratio_at] += widen
+def _halos_of(shape: Shape, theta: Array, spots: Array) -> tuple[Array, Array]:
+    """Return the halos of the wanted spots, and their shares of the light, as `halo_rows` takes them."""
+    halos = spots[: shape.wanted].copy()
+    shares = np.maximum(halos[:, 5], 0.0) / max(halos[0, 5], 1e-9)
+    halos[:, 2:5] *= np.exp(2.0 * theta[shape.nonlinear - 1])
+    halos[:, 5] = theta[-1]
+    return halos, shares

@@ -7,14 +7,15 @@ the last fit has the line in its model: the step says where the edge is, the lin
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import least_squares
-from scipy.special import ndtr
 
+from optics.compiled import compiled
 from vision.hole_edge import Profiles
 
 FEWEST_SECTORS = 24
@@ -57,7 +58,7 @@ def fit_circle(points: NDArray[np.float64], center: NDArray[np.float64], radius:
             return None
         miss = partial(_circle_misses, points)
         scale = max(1.4826 * float(np.median(np.abs(miss(start)))), _FLOOR_MM)
-        start = least_squares(miss, start, loss="cauchy", f_scale=scale).x
+        start = least_squares(miss, start, partial(_circle_slopes, points), loss="cauchy", f_scale=scale).x
         residual = miss(start)
         keep = np.abs(residual) < 4 * max(1.4826 * float(np.median(np.abs(residual))), _FLOOR_MM)
         if keep.all():
@@ -65,7 +66,7 @@ def fit_circle(points: NDArray[np.float64], center: NDArray[np.float64], radius:
         points = points[keep]
     if len(points) < FEWEST_SECTORS:
         return None
-    found = least_squares(partial(_circle_misses, points), start)
+    found = least_squares(partial(_circle_misses, points), start, partial(_circle_slopes, points))
     variance = max(float(found.fun @ found.fun) / (len(points) - 3), _FLOOR_MM**2)
     # Neighbouring sectors share pixels and blemishes: count half of them.
     covariance = 2 * variance * np.linalg.inv(found.jac.T @ found.jac)
@@ -74,6 +75,13 @@ def fit_circle(points: NDArray[np.float64], center: NDArray[np.float64], radius:
 
 def _circle_misses(points: NDArray[np.float64], circle: NDArray[np.float64]) -> NDArray[np.float64]:
     return np.asarray(np.hypot(points[:, 0] - circle[0], points[:, 1] - circle[1]) - circle[2])
+
+
+def _circle_slopes(points: NDArray[np.float64], circle: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the derivatives of `_circle_misses`, shape (N, 3)."""
+    away = circle[:2] - points
+    distance = np.maximum(np.hypot(away[:, 0], away[:, 1]), 1e-12)
+    return np.column_stack([away / distance[:, None], np.full(len(points), -1.0)])
 
 
 def fit_profiles(profiles: Profiles, start: Circle, offsets_mm: NDArray[np.float64]) -> Circle | None:
@@ -194,22 +202,87 @@ def _project(
     where there is one. Levels and line are linear: levels are projected out sector by sector, the line for
     all sectors together.
     """
-    ray, scale = profiles.ray[used], profiles.px_per_mm[used, None]
+    ray, scale = profiles.ray[used], profiles.px_per_mm[used]
     edge = ray @ parameters[:2] + parameters[2]
-    x = profiles.across_mm[None, :] - edge[:, None]
-    blur = parameters[3] / scale
+    line_mm = float(parameters[4]) if len(parameters) > 4 else 0.0
+    rest, line = np.empty((2, len(edge), len(profiles.across_mm)))
     # Deeper inside a lit wall may end; the window is the same for all parameters.
-    weight = (profiles.across_mm[None, :] > -_DEEPEST_PX / scale).astype(float)
-    levels = np.stack([weight, weight * ndtr(x / blur)])
-    data = (weight * profiles.values[used])[None]
+    without_levels(
+        profiles.values[used],
+        profiles.across_mm,
+        edge,
+        parameters[3] / scale,
+        -_DEEPEST_PX / scale,
+        line_mm,
+        rest,
+        line,
+    )
     if len(parameters) == 4:
-        return np.asarray(_without(levels, data).ravel()), np.zeros(0)
-    width = np.hypot(blur, 0.6 * parameters[4])
-    line = np.exp(-0.5 * ((x - parameters[4]) / width) ** 2)
-    rest = _without(levels, np.concatenate([weight * line * _waves(ray), data]))
-    lines, left = rest[:-1].reshape(len(rest) - 1, -1), rest[-1].ravel()
-    strength = np.linalg.lstsq(lines @ lines.T, lines @ left, rcond=1e-9)[0]
-    return np.asarray(left - strength @ lines), np.asarray(strength)
+        return rest.ravel(), np.zeros(0)
+    # Round a sector the waves do not change: what the levels leave of the line serves all of them.
+    waves = _waves(ray)[..., 0]
+    normal = (waves * (line * line).sum(axis=1)) @ waves.T
+    strength = np.linalg.lstsq(normal, waves @ (line * rest).sum(axis=1), rcond=1e-9)[0]
+    return (rest - (strength @ waves)[:, None] * line).ravel(), np.asarray(strength)
+
+
+@compiled()
+def without_levels(
+    values: NDArray[np.float64],
+    across_mm: NDArray[np.float64],
+    edge_mm: NDArray[np.float64],
+    blur_mm: NDArray[np.float64],
+    deepest_mm: NDArray[np.float64],
+    line_mm: float,
+    rest: NDArray[np.float64],
+    line: NDArray[np.float64],
+) -> None:
+    """Take the levels inside and outside, blurred at the edge, out of profiles and of a line of light.
+
+    Parameters
+    ----------
+    values : ndarray, shape (S, N)
+    across_mm : ndarray, shape (N,)
+    edge_mm, blur_mm, deepest_mm : ndarray, shape (S,)
+        Place and blur of the edge (1 sigma), and where inside it the profile begins to count.
+    line_mm : float
+        Place of the line outside the edge; 0 where there is none.
+    rest, line : ndarray, shape (S, N)
+        Filled with what is left of the profiles, and of a line of unit strength.
+    """
+    step, glow = np.empty(across_mm.shape[0]), np.empty(across_mm.shape[0])
+    for s in range(values.shape[0]):
+        width = math.sqrt(blur_mm[s] ** 2 + (0.6 * line_mm) ** 2)
+        both, steps, seen, seen_step, lit, lit_step, count = 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0
+        for n in range(across_mm.shape[0]):
+            step[n], glow[n] = 0.0, 0.0
+            if across_mm[n] > deepest_mm[s]:
+                x = across_mm[n] - edge_mm[s]
+                step[n] = 0.5 * math.erfc(-x / (blur_mm[s] * math.sqrt(2.0)))
+                if line_mm > 0.0:
+                    glow[n] = math.exp(-0.5 * ((x - line_mm) / width) ** 2)
+                count += 1.0
+                both += step[n]
+                steps += step[n] * step[n]
+                seen += values[s, n]
+                seen_step += values[s, n] * step[n]
+                lit += glow[n]
+                lit_step += glow[n] * step[n]
+        # What is nearly singular still has an answer.
+        count, steps = count + 1e-9, steps + 1e-9
+        determinant = count * steps - both * both
+        level, rise = (
+            (steps * seen - both * seen_step) / determinant,
+            (count * seen_step - both * seen) / determinant,
+        )
+        dim, glare = (
+            (steps * lit - both * lit_step) / determinant,
+            (count * lit_step - both * lit) / determinant,
+        )
+        for n in range(across_mm.shape[0]):
+            inside = across_mm[n] > deepest_mm[s]
+            rest[s, n] = values[s, n] - level - rise * step[n] if inside else 0.0
+            line[s, n] = glow[n] - dim - glare * step[n] if inside else 0.0
 
 
 def _waves(ray: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -239,14 +312,6 @@ def _unround(profiles: Profiles, fit: _ProfileFit) -> float:
     waves = np.linalg.solve(design.T @ design + stiffness, design.T @ distance)
     power = waves[2 : _UNROUND_ORDERS + 1] ** 2 + waves[_UNROUND_ORDERS + 2 :] ** 2
     return float(np.mean(orders[2:] ** 2 * power) / 2)
-
-
-def _without(levels: NDArray[np.float64], columns: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Take the two level functions, shape (2, S, N), out of columns, shape (C, S, N), sector by sector."""
-    gram = np.einsum("isn,jsn->sij", levels, levels)
-    overlap = np.einsum("isn,csn->sic", levels, columns)
-    share = np.linalg.solve(gram + 1e-9 * np.eye(2), overlap)
-    return np.asarray(columns - np.einsum("sic,isn->csn", share, levels))
 
 
 def _sandwich(jacobian: NDArray[np.float64], residual: NDArray[np.float64]) -> NDArray[np.float64] | None:

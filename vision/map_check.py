@@ -14,6 +14,9 @@ from vision.plate import PlateSpec
 from vision.plate_map import PlateMap
 
 _FLOOR_MM = 5e-4
+_ROUNDS = 8
+_SETTLED_MM = 1e-6
+_WORST_CONDITION = 1e8
 _FEWEST_SEGMENTS = 11
 
 
@@ -114,18 +117,23 @@ def _fit_motion(edges: EdgePoints, growth_mm: float) -> _Motion | None:
     turned = np.column_stack([-edges.place_mm[:, 1], edges.place_mm[:, 0]])
     design = np.column_stack([edges.normal, (edges.normal * turned).sum(axis=1), np.ones(len(turned))])
     target = edges.offset_mm - growth_mm
-    weight = np.ones(len(target))
-    values, spread = np.zeros(4), 1.0
-    for _ in range(8):
-        # The prior keeps what a single fiducial cannot tell (turn, growth) near zero.
-        prior = np.diag([0.0, 0.0, (0.01 / 0.05) ** 2, (0.01 / 0.02) ** 2])
-        normal_matrix = design.T @ (weight[:, None] * design) + prior
-        if np.linalg.cond(normal_matrix) > 1e8:
-            return None
-        values = np.linalg.solve(normal_matrix, design.T @ (weight * target))
+    # The prior keeps what a single fiducial cannot tell (turn, growth) near zero.
+    prior = np.diag([0.0, 0.0, (0.01 / 0.05) ** 2, (0.01 / 0.02) ** 2])
+    normal_matrix = design.T @ design + prior
+    if np.linalg.cond(normal_matrix) > _WORST_CONDITION:
+        return None
+    values = np.linalg.solve(normal_matrix, design.T @ target)
+    for _ in range(_ROUNDS):
         miss = target - design @ values
         spread = max(1.4826 * float(np.median(np.abs(miss))), _FLOOR_MM)
-        weight = 1 / (1 + (miss / (2 * spread)) ** 2) ** 2
+        weighted = design / ((1 + (miss / (2 * spread)) ** 2) ** 2)[:, None]
+        normal_matrix, before = design.T @ weighted + prior, values
+        values = np.linalg.solve(normal_matrix, weighted.T @ target)
+        if np.abs(values - before).max() < _SETTLED_MM:
+            break
+    if np.linalg.cond(normal_matrix) > _WORST_CONDITION:
+        return None
+    miss = target - design @ values
     share = float(np.mean(np.abs(miss) < 4 * spread))
     covariance = np.linalg.inv(normal_matrix) * spread**2 * 4
     # Neighbouring segments share a side's errors: a quarter of them counts.

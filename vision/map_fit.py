@@ -124,9 +124,9 @@ def fit_edges(edges: EdgePoints, lens: CameraLens, start: NDArray[np.float64]) -
     for _ in range(3):
         if len(edges.offset_mm) <= len(start) + 4:
             return None
-        miss = partial(_misses, edges, lens)
+        miss, slopes = partial(_misses, edges, lens), partial(_slopes, edges, lens)
         scale = max(_spread(miss(start)), _FLOOR_MM)
-        found = least_squares(miss, start, loss="soft_l1", f_scale=2 * scale, x_scale="jac")
+        found = least_squares(miss, start, slopes, loss="soft_l1", f_scale=2 * scale, x_scale="jac")
         start = found.x
         residual = miss(start)
         keep = np.abs(residual) < _ROBUST_SIGMAS * max(_spread(residual), _FLOOR_MM)
@@ -139,7 +139,8 @@ def fit_edges(edges: EdgePoints, lens: CameraLens, start: NDArray[np.float64]) -
 
 
 def _plain_fit(edges: EdgePoints, lens: CameraLens, start: NDArray[np.float64]) -> MapFit | None:
-    found = least_squares(partial(_misses, edges, lens), start, x_scale="jac")
+    miss, slopes = partial(_misses, edges, lens), partial(_slopes, edges, lens)
+    found = least_squares(miss, start, slopes, x_scale="jac")
     normal_matrix = found.jac.T @ found.jac
     scale = np.sqrt(np.diag(normal_matrix))
     if not np.all(scale > 0) or np.linalg.cond(normal_matrix / np.outer(scale, scale)) > 1e12:
@@ -171,6 +172,25 @@ def _misses(edges: EdgePoints, lens: CameraLens, parameters: NDArray[np.float64]
     homography, bent = unpack(parameters[:-1], lens)
     seen = apply_homography(homography, bent.straighten(edges.seen_px))
     return np.asarray(((seen - edges.place_mm) * edges.normal).sum(axis=1) - parameters[-1])
+
+
+def _slopes(edges: EdgePoints, lens: CameraLens, parameters: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the derivatives of `_misses`, shape (N, parameters)."""
+    homography, bent = unpack(parameters[:-1], lens)
+    straight = bent.straighten(edges.seen_px)
+    lifted = straight @ homography[:, :2].T + homography[:, 2]
+    seen, depth = lifted[:, :2] / lifted[:, 2:], lifted[:, 2]
+    outward, along = edges.normal / depth[:, None], (edges.normal * seen).sum(axis=1) / depth
+    ends = np.column_stack([straight, np.ones(len(straight))])
+    slopes = np.empty((len(straight), len(parameters)))
+    slopes[:, 0:3], slopes[:, 3:6] = outward[:, :1] * ends, outward[:, 1:] * ends
+    slopes[:, 6:8] = -along[:, None] * straight
+    slopes[:, -1] = -1.0
+    terms = len(parameters) - 9
+    if terms:
+        by_place = outward @ homography[:2, :2] - along[:, None] * homography[2, :2]
+        slopes[:, 8:-1] = np.einsum("nk,nkt->nt", by_place, bent.answers(straight, terms))
+    return slopes
 
 
 def _spread(residual: NDArray[np.float64]) -> float:

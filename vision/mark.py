@@ -134,19 +134,25 @@ def _fit_cross(
     points: NDArray[np.float64], normals: NDArray[np.float64], plate: PlateSpec, start: NDArray[np.float64]
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]] | None:
     """Fit shift and turn; both lines of the cross must be there."""
+    center = np.asarray(plate.mark_center_mm)
     for _ in range(4):
         on_level = np.abs(normals[:, 1]) > 0.5
         if min(int(on_level.sum()), int((~on_level).sum())) < _FEWEST_POINTS // 2:
             return None
-        miss = partial(_cross_misses, points, normals, np.asarray(plate.mark_center_mm))
+        miss = partial(_cross_misses, points, normals, center)
+        slopes = partial(_cross_slopes, points, normals, center)
         scale = max(1.4826 * float(np.median(np.abs(miss(start)))), _FLOOR_MM)
-        start = least_squares(miss, start, loss="cauchy", f_scale=scale).x
+        start = least_squares(miss, start, slopes, loss="cauchy", f_scale=scale).x
         residual = miss(start)
         keep = np.abs(residual) < 4 * max(1.4826 * float(np.median(np.abs(residual))), _FLOOR_MM)
         if keep.all():
             break
         points, normals = points[keep], normals[keep]
-    found = least_squares(partial(_cross_misses, points, normals, np.asarray(plate.mark_center_mm)), start)
+    found = least_squares(
+        partial(_cross_misses, points, normals, center),
+        start,
+        partial(_cross_slopes, points, normals, center),
+    )
     variance = max(float(found.fun @ found.fun) / (len(points) - 3), _FLOOR_MM**2)
     # Neighbouring stations share pixels and blemishes: count half of them.
     return found.x, 2 * variance * np.linalg.inv(found.jac.T @ found.jac)
@@ -161,3 +167,17 @@ def _cross_misses(
     from_center = points - center - parameters[:2]
     along = from_center[:, 0] * normals[:, 1] - from_center[:, 1] * normals[:, 0]
     return np.asarray((from_center * normals).sum(axis=1) - along * parameters[2])
+
+
+def _cross_slopes(
+    points: NDArray[np.float64],
+    normals: NDArray[np.float64],
+    center: NDArray[np.float64],
+    parameters: NDArray[np.float64],
+) -> NDArray[np.float64]:
+    """Return the derivatives of `_cross_misses`, shape (N, 3)."""
+    from_center, turn = points - center - parameters[:2], parameters[2]
+    along = from_center[:, 0] * normals[:, 1] - from_center[:, 1] * normals[:, 0]
+    return np.column_stack(
+        [turn * normals[:, 1] - normals[:, 0], -normals[:, 1] - turn * normals[:, 0], -along]
+    )

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from vision.blocks import Blocks
 from vision.censor import free_below
+from vision.fit_kernels import neighbour_sums
 
 Array = NDArray[np.float64]
 
@@ -111,26 +112,15 @@ def neighbour_spread(blocks: Blocks, z: Array, taken: Array, bright: NDArray[np.
         Where speckle rules.
     """
     rows, columns = blocks.grid
-    grids = np.zeros((1 + taken.shape[0], rows * columns))
-    at = blocks.index[bright]
-    grids[0, at], grids[1:, at] = z[bright], taken[:, bright]
-    grids = grids.reshape(-1, rows, columns)
-    mask = np.zeros((rows, columns))
-    mask.flat[at] = 1.0
-    products = np.einsum("kij,kij->k", grids, grids)
-    count = float(at.size)
-    total, own = products[0] / count, products[1:].sum() / count
+    z, taken = z[bright], np.ascontiguousarray(taken[:, bright])
+    total, own = float(z @ z) / z.size, float(np.vdot(taken, taken)) / z.size
     if total <= 0.0:
         return 1.0
     shown, hidden = 0.0, 0.0
-    for dy, dx in ((0, 1), (1, 0), (1, 1), (1, -1)):
-        a = np.s_[: rows - dy, max(0, -dx) : columns - max(0, dx)]
-        b = np.s_[dy:, max(0, dx) : columns + min(0, dx)]
-        pairs = float((mask[a] * mask[b]).sum())
+    for pairs, seen, followed in neighbour_sums(blocks.index[bright], columns, rows * columns, z, taken):
         if pairs > 0:
-            products = np.einsum("kij,kij->k", grids[:, *a], grids[:, *b])
-            shown += 2.0 * products[0] / pairs / total
-            hidden += 2.0 * products[1:].sum() / pairs
+            shown += 2.0 * seen / pairs / total
+            hidden += 2.0 * followed / pairs
     spread = (1.0 + shown) / max(1.0 + shown * own - hidden, 0.5)
     scatter = total / max(1.0 - spread * own, 0.5)
     return float(np.clip(spread * scatter, 1.0, 6.0))

@@ -14,7 +14,7 @@ from vision.refine import explain
 from vision.scene import Scene, start_of
 from vision.sightings import as_sighting
 from vision.spots import Expectation, NoSpot, Reason, Sighting, Spot
-from vision.starts import best_starts, pair_starts, trusted, unexplained
+from vision.starts import around, best_starts, pair_starts, trusted, unexplained
 
 SEEN = 6.0  # standard deviations of the amplitude from which a spot counts as seen
 FINE, FINE_AT_HOLE = 3.0, 6.0  # blocks to a standard deviation of the smallest spot
@@ -251,6 +251,7 @@ def _label_pairs(
     radii = [one.radius_mm for one in expected]
     sigmas = [max(one.radius_relative_sigma, 0.002) for one in expected]
     labellings = []
+    coarse = around(coarse, starts, radii)
     for centers in best_starts(coarse, starts, radii):
         found = fit_spots(scene, centers, radii, sigmas, coarse)
         if found is None or not _is_pair(*found, expected):

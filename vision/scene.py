@@ -63,11 +63,7 @@ class Scene:
         blocks = make_blocks(self.image, self.background, self.plate_map, box, size, self.valid)
         if blocks is None or own_px > 0.8 * _area_px(box):
             return blocks
-        near = np.zeros(blocks.value_e.size, bool)
-        for center, radius in zip(centers_mm, radii_mm, strict=True):
-            away = blocks.at_mm - np.asarray(center)[:, None]
-            near |= (away**2).sum(axis=0) < (reach * radius / 2.0) ** 2
-        return blocks.take(near)
+        return near(blocks, centers_mm, [reach * radius / 2.0 for radius in radii_mm])
 
     def frame_blocks(self, radius_mm: float) -> Blocks | None:
         """Return blocks of the whole frame, about two to a standard deviation."""
@@ -78,6 +74,15 @@ class Scene:
         blocks = make_blocks(self.image, self.background, self.plate_map, box, size, self.valid)
         # Over a whole frame a view is not uneven in proportion to the distance from its middle.
         return None if blocks is None else replace(blocks, smears_mm2=None)
+
+
+def near(blocks: Blocks, centers_mm: Sequence[Array], reaches_mm: Sequence[float]) -> Blocks:
+    """Return the blocks that lie within reach of any of some places."""
+    close = np.zeros(blocks.value_e.size, bool)
+    for center, reach_mm in zip(centers_mm, reaches_mm, strict=True):
+        x, y = blocks.at_mm[0] - center[0], blocks.at_mm[1] - center[1]
+        close |= x * x + y * y < reach_mm * reach_mm
+    return blocks.take(close)
 
 
 def _area_px(box: Box) -> int:

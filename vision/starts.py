@@ -10,11 +10,13 @@ import numpy as np
 from vision import find
 from vision.blocks import Array, Blocks
 from vision.fit import Fit
+from vision.fit_kernels import NOTHING, normal_of, solved
 from vision.fit_model import evaluate
-from vision.scene import start_of
+from vision.scene import REACH, near, start_of
 from vision.spots import Expectation
 
 TRUSTED = 0.35  # an expected place is a good start when its sigma is below this fraction of the radius
+MARGIN = 8.0  # blocks about a spot that a search takes in, for the background and for steps astray
 CLIPPED = 0.2  # share of saturated pixels from which a block says too little to rank starts by
 
 
@@ -54,6 +56,13 @@ def distinct(centers: list[Array], apart_mm: float, most: int = 4) -> list[Array
     return kept[:most]
 
 
+def around(coarse: Blocks, starts: Sequence[tuple[Array, ...]], radii: Sequence[float]) -> Blocks:
+    """Return the blocks about all starts: the rest of a frame tells nothing of spots that begin there."""
+    reach_mm = REACH * max(radii) / 2.0 + MARGIN * coarse.size_px * coarse.pitch_mm
+    places = {tuple(center) for centers in starts for center in centers}
+    return near(coarse, [np.array(place) for place in sorted(places)], [reach_mm] * len(places))
+
+
 def best_starts(
     coarse: Blocks, starts: Sequence[tuple[Array, ...]], radii: Sequence[float], count: int = 6
 ) -> list[tuple[Array, ...]]:
@@ -79,7 +88,7 @@ def unexplained(coarse: Blocks, single: Fit) -> float:
 
 
 def _ranking_weight(coarse: Blocks) -> Array:
-    weight: Array = np.sqrt(
+    weight: Array = (
         (coarse.clipped < CLIPPED) * coarse.pixels / (coarse.base_e2 + np.maximum(coarse.value_e, 0.0))
     )
     return weight
@@ -90,10 +99,7 @@ def _left_over(coarse: Blocks, rows: Array, weight: Array) -> float:
 
     What is saturated may have been brighter.
     """
-    weighted = rows * weight
-    normal = weighted @ weighted.T
-    normal[np.diag_indices_from(normal)] *= 1.0 + 1e-9
-    found = np.linalg.lstsq(normal, weighted @ (weight * coarse.value_e), rcond=None)[0]
+    found = solved(*normal_of(rows, NOTHING, weight, coarse.value_e))
     rest = coarse.value_e - found @ rows
     return float(np.where(coarse.clipped > 0.0, np.maximum(rest, 0.0), np.abs(rest)).sum())
 
@@ -110,6 +116,6 @@ def _lights_of(
             continue
         for k, center in enumerate(centers):
             theta[shape.center(k)] = center
-        _, rows = evaluate(shape, theta, coarse.at_mm, coarse.cell_mm, with_jacobian=False)
+        rows = evaluate(shape, theta, coarse.at_mm, coarse.cell_mm)[2]
         lights |= {key: rows[shape.amplitude(k)] for k, key in enumerate(keys)}
     return lights, rows[shape.plane]

@@ -52,7 +52,7 @@ def test_derivatives_agree_with_finite_differences(seed: int, kind: str) -> None
         theta = _theta(shape, rng)
     at = rng.uniform(-3.0, 3.0, (2, 40))
     cell = CELL * 1e-3  # derivatives of the small block corrections of fringes are left out on purpose
-    _, rows = evaluate(shape, theta, at, cell)
+    _, _, rows = evaluate(shape, theta, at, cell)
     for k in range(shape.size):
         step = 1e-5 * max(1.0, abs(theta[k]))
         up, down = theta.copy(), theta.copy()
@@ -68,14 +68,14 @@ def test_a_block_is_the_mean_of_its_pixels_fringes_included() -> None:
     theta = _theta(shape, rng)
     theta[6:9] = 4.0, -3.0, 2.0  # 1.3 rad across a block of 0.2 mm
     centers = rng.uniform(-1.5, 1.5, (2, 30))
-    block, _ = evaluate(shape, theta, centers, np.eye(2) * 0.2)
+    block, _, _ = evaluate(shape, theta, centers, np.eye(2) * 0.2)
     fine = (np.arange(40) + 0.5) / 40.0 * 0.2 - 0.1
     dx, dy = np.meshgrid(fine, fine)
     means = [
         evaluate(shape, theta, c[:, None] + np.stack([dx.ravel(), dy.ravel()]), np.eye(2) * 1e-6)[0].mean()
         for c in centers.T
     ]
-    point, _ = evaluate(shape, theta, centers, np.eye(2) * 1e-6)
+    point, _, _ = evaluate(shape, theta, centers, np.eye(2) * 1e-6)
     wrong, left = np.abs(point - means).max(), np.abs(block - means).max()
     assert left < 0.3 * wrong
 
@@ -85,7 +85,7 @@ def test_a_halo_widens_what_surrounds_the_spot() -> None:
     shape = _shape(False, True, False)
     theta = _theta(shape, rng)
     at = np.array([[5.0, 0.0], [5.0, 0.0]])
-    lit, _ = evaluate(shape, theta, at, CELL)
+    lit, _, _ = evaluate(shape, theta, at, CELL)
     theta[-1] = 0.0
-    dark, _ = evaluate(shape, theta, at, CELL)
+    dark, _, _ = evaluate(shape, theta, at, CELL)
     assert np.all(lit > dark)
