@@ -16,7 +16,7 @@ from optics.layout import Beam, Layout
 from optics.lens import Lens
 from optics.rays import RayModel
 from optics.sensitivity import paraxial_sensitivities
-from optics.spots import model_spot_coordinates
+from optics.spots import number_spot_coordinates
 from optics.trace import SpotPath, trace
 from vision.spots import SpotName
 
@@ -39,6 +39,7 @@ class LensModel:
     ----------
     lens, layout, beam : Lens, Layout, Beam
     rays : RayModel
+    numbers : ndarray
         The three as the numbers that are traced.
     at_null : ndarray, shape (6, 4)
         Sensitivities of the spots at the null, mm per (mm, mm, mrad, mrad).
@@ -52,6 +53,7 @@ class LensModel:
     layout: Layout
     beam: Beam
     rays: RayModel
+    numbers: NDArray[np.float64]
     at_null: NDArray[np.float64]
     per_shape: NDArray[np.float64]
     radius_mm: tuple[float, ...]
@@ -76,7 +78,7 @@ class LensModel:
         inside = np.minimum(np.maximum(poses, -_REACH), _REACH)
         around = (inside[:, None, :] + _STENCIL).reshape(-1, 4)
         try:
-            traced = model_spot_coordinates(self.rays, around)
+            traced = number_spot_coordinates(self.numbers, around)
         except RayLostError:
             return poses @ self.at_null.T, np.broadcast_to(self.at_null, (len(poses), 6, 4)).copy()
         places = traced.reshape(-1, len(_STENCIL), 6)
@@ -105,7 +107,7 @@ def lens_model(lens: Lens, layout: Layout, beam: Beam) -> LensModel:
     powers = tuple(float(landings[path].power_fraction[0]) for path in PATHS)
     rays = RayModel.of(lens, layout, beam)
     per_shape = np.stack([per_l1, per_l2, *per_curvature])
-    bare = LensModel(lens, layout, beam, rays, base, per_shape, radii, powers)
+    bare = LensModel(lens, layout, beam, rays, np.array(rays.numbers), base, per_shape, radii, powers)
     return replace(bare, at_null=bare.linearise(null)[1][0])
 
 

@@ -13,7 +13,9 @@ from dataclasses import dataclass
 from typing import Any, NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
+from optics.compiled import compiled
 from optics.layout import Beam, Layout
 from optics.lens import Lens
 from optics.paths import Node, Plan, Plate
@@ -71,6 +73,13 @@ class RayModel:
     def surface_count(self) -> int:
         """Number of surfaces."""
         return len(self.curvatures_per_mm)
+
+    @property
+    def numbers(self) -> tuple[Value, ...]:
+        """All of them in the order in which :func:`trace_numbers` takes them, 3 surfaces + 6."""
+        lens = *self.curvatures_per_mm, *self.thicknesses_mm, *self.indices
+        ray = self.offset_x_mm, self.offset_y_mm, self.slope_x, self.slope_y
+        return (*lens, self.l1_mm, self.l2_mm, *ray)
 
     def mapped(self, change: Callable[[Value], Value]) -> RayModel:
         """Return the model with ``change`` applied to every number."""
@@ -176,7 +185,17 @@ def lens_frame(pose: Value, maths: Maths) -> Frame:
     return Frame(x_mm, y_mm, cy, sy * sx, sy * cx, cx, -sx, -sy, cy * sx, cy * cx)
 
 
-def incoming(model: RayModel, frame: Frame, maths: Maths) -> Hit:
+class _Base(NamedTuple):
+    """What :func:`incoming` asks of a model."""
+
+    l1_mm: float
+    offset_x_mm: float
+    offset_y_mm: float
+    slope_x: float
+    slope_y: float
+
+
+def incoming(model: RayModel | _Base, frame: Frame, maths: Maths) -> Hit:
     """Return the incoming ray at world z = 0, in the lens frame."""
     x, y, z = model.offset_x_mm - frame.x_mm, model.offset_y_mm - frame.y_mm, -model.l1_mm
     u, v = model.slope_x, model.slope_y
@@ -271,13 +290,17 @@ class Landed(NamedTuple):
 def land(model: RayModel, plan: Plan, traced: Traced, end: int) -> Landed:
     """Bring the end of a path onto its plate."""
     number, plate = plan.ends[end]
-    hit, frame = traced.hits[number], traced.frame
     depth: Value = sum(model.thicknesses_mm[: plan.nodes[number].surface])
     to_hole = plate is Plate.HOLE_TARGET
     plate_z = -model.l1_mm if to_hole else sum(model.thicknesses_mm) + model.l2_mm
-    z = hit.z + depth
+    return land_at(traced.hits[number], traced.frame, depth, plate_z)
+
+
+def land_at(hit: Hit, frame: Frame, depth_mm: Value, plate_z_mm: Value) -> Landed:
+    """Bring a ray from a surface to a plate, both so far behind the front vertex."""
+    z = hit.z + depth_mm
     fall = frame.r31 * hit.dx + frame.r32 * hit.dy + frame.r33 * hit.dz
-    s = (plate_z - (frame.r31 * hit.x + frame.r32 * hit.y + frame.r33 * z)) / fall
+    s = (plate_z_mm - (frame.r31 * hit.x + frame.r32 * hit.y + frame.r33 * z)) / fall
     x, y, z = hit.x + s * hit.dx, hit.y + s * hit.dy, z + s * hit.dz
     return Landed(
         frame.x_mm + (frame.r11 * x + frame.r12 * y + frame.r13 * z),
@@ -285,3 +308,87 @@ def land(model: RayModel, plan: Plan, traced: Traced, end: int) -> Landed:
         s,
         hit.reached & (s.real > 0.0),
     )
+
+
+# --- the same as machine code -----------------------------------------------------------------------
+
+
+@compiled()
+def _root(value: float) -> float:
+    return math.sqrt(abs(value))
+
+
+@compiled()
+def _sine(value: float) -> float:
+    return math.sin(value)
+
+
+@compiled()
+def _cosine(value: float) -> float:
+    return math.cos(value)
+
+
+_frame_of, _incoming = compiled()(lens_frame), compiled()(incoming)
+_meet, _land_at = compiled()(meet), compiled()(land_at)
+
+
+def as_tables(plan: Plan) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Return a plan as :func:`trace_numbers` takes it: nodes (k, 6), and hit and plate of each end (m, 2)."""
+    ends = [(number, plate is Plate.HOLE_TARGET) for number, plate in plan.ends]
+    return np.array(plan.nodes, dtype=np.int64), np.array(ends, dtype=np.int64)
+
+
+@compiled()
+def trace_numbers(
+    numbers: NDArray[np.float64],
+    nodes: NDArray[np.int64],
+    ends: NDArray[np.int64],
+    poses: NDArray[np.float64],
+    places: NDArray[np.float64],
+) -> int:
+    """Find where paths end, for single numbers as machine code: the functions above, to the same last bit.
+
+    Parameters
+    ----------
+    numbers : ndarray, shape (3 surfaces + 6,)
+        Of :attr:`RayModel.numbers`.
+    nodes, ends : ndarray, shape (k, 6), (m, 2)
+        Of :func:`as_tables`.
+    poses : ndarray, shape (N, 4)
+    places : ndarray, shape (N, 2 m)
+        Receives x, y (mm) of each path on its plate.
+
+    Returns
+    -------
+    int
+        Number of the first pose at which a ray is lost; those after it are left out. -1 if there is none.
+    """
+    maths = Maths(_root, _sine, _cosine)
+    count = (len(numbers) - 6) // 3
+    curvatures, indices, rest = numbers[:count], numbers[2 * count - 1 : 3 * count], numbers[3 * count :]
+    base = _Base(rest[0], rest[2], rest[3], rest[4], rest[5])
+    vertices = np.zeros(count)
+    for surface in range(1, count):
+        vertices[surface] = vertices[surface - 1] + numbers[count + surface - 1]
+    for number in range(len(poses)):
+        pose = poses[number]
+        frame = _frame_of((pose[0], pose[1], pose[2], pose[3]), maths)
+        start = _incoming(base, frame, maths)
+        hits = [start][:0]
+        for at in range(len(nodes)):
+            row = nodes[at]
+            node = Node(row[0], row[1], row[2] != 0, row[3], row[4], row[5])
+            ray = start if node.parent < 0 else hits[node.parent]
+            last = 0 if node.parent < 0 else nodes[node.parent, 1]
+            shift = vertices[last] - vertices[node.surface]
+            n_before, n_after = indices[node.space_before], indices[node.space_after]
+            hits.append(_meet(ray, shift, curvatures[node.surface], n_before, n_after, node, maths))
+        for end in range(len(ends)):
+            last, to_hole = ends[end, 0], ends[end, 1]
+            plate_z = -base.l1_mm if to_hole else vertices[-1] + rest[1]
+            landed = _land_at(hits[last], frame, vertices[nodes[last, 1]], plate_z)
+            # What Python refuses to divide by zero is infinite here.
+            if not (landed.reached and math.isfinite(landed.x_mm) and math.isfinite(landed.y_mm)):
+                return number
+            places[number, 2 * end], places[number, 2 * end + 1] = landed.x_mm, landed.y_mm
+    return -1

@@ -25,11 +25,12 @@ from optics.rays import (
     Maths,
     RayModel,
     Value,
+    as_tables,
     land,
     lens_frame,
     run,
+    trace_numbers,
 )
-from optics.straight import Spots, numbers_of, written_out
 from optics.trace import CHUNK, as_poses
 
 THREE_SPOTS: tuple[SpotPath, ...] = (SpotPath.FRONT, SpotPath.BACK, SpotPath.TRANSMITTED)
@@ -37,10 +38,7 @@ THREE_SPOTS: tuple[SpotPath, ...] = (SpotPath.FRONT, SpotPath.BACK, SpotPath.TRA
 FEW = 6
 """Up to so many poses, plain Python numbers are faster than arrays."""
 
-WRITTEN_OUT = 40
-"""The same for the kernel written out."""
-
-_PLAIN = frozenset({float, int})
+_PLAIN = frozenset({float, int, np.float64})
 
 TINY = 1e-30
 """Complex step: so small that its square vanishes, so that the derivative is exact to rounding."""
@@ -105,28 +103,49 @@ def model_spot_coordinates(model: RayModel, poses: ArrayLike) -> NDArray[np.floa
     RayLostError, OpticsError
     """
     array = as_poses(poses)
-    if len(array) <= WRITTEN_OUT:
-        numbers = numbers_of(model)
-        if _PLAIN.issuperset(map(type, numbers)):
-            found, lost = _kernel(model.surface_count)(numbers, array.tolist())
-            if lost >= 0:
-                raise _lost(array.T, lost)
-            return np.array(found).reshape(len(array), 6)
+    numbers = model.numbers
+    if _PLAIN.issuperset(map(type, numbers)):
+        return number_spot_coordinates(np.array(numbers, dtype=np.float64), array)
     array, model = _matched(model, array)
     return _coordinates(model, array.T, FLOAT, REAL_ARRAY)
 
 
-def one_pose_coordinates(model: RayModel, pose: Sequence[float]) -> list[float]:
-    """Like :func:`model_spot_coordinates` for a single pose and a model of single numbers, without arrays.
+def number_spot_coordinates(numbers: NDArray[np.float64], poses: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Like :func:`model_spot_coordinates` for callers that ask for the same bench again and again.
+
+    Parameters
+    ----------
+    numbers : ndarray, shape (3 surfaces + 6,)
+        Of :attr:`optics.rays.RayModel.numbers`.
+    poses : ndarray, shape (N, 4)
+        Finite.
+
+    Returns
+    -------
+    ndarray, shape (N, 6)
 
     Raises
     ------
     RayLostError
     """
-    found, lost = _kernel(model.surface_count)(numbers_of(model), (pose,))
+    places = np.empty((len(poses), 6))
+    nodes, ends = _tables((len(numbers) - 6) // 3)
+    lost = trace_numbers(numbers, nodes, ends, np.ascontiguousarray(poses), places)
     if lost >= 0:
-        raise _lost(np.array([pose]).T, lost)
-    return found[0]
+        raise _lost(poses.T, lost)
+    return places
+
+
+def one_pose_coordinates(model: RayModel, pose: Sequence[float]) -> list[float]:
+    """Like :func:`model_spot_coordinates` for a single pose and a model of single numbers, as plain numbers.
+
+    Raises
+    ------
+    RayLostError
+    """
+    numbers, poses = np.array(model.numbers, dtype=np.float64), np.array([pose], dtype=np.float64)
+    spots: list[float] = number_spot_coordinates(numbers, poses)[0].tolist()
+    return spots
 
 
 def model_spot_jacobian(model: RayModel, poses: ArrayLike) -> NDArray[np.float64]:
@@ -260,9 +279,8 @@ def _plan(model: RayModel) -> Plan:
 
 
 @lru_cache(maxsize=8)
-def _kernel(surface_count: int) -> Spots:
-    """Return the kernel written out; found by a number, since a plan takes long to hash."""
-    return written_out(_three_spots(surface_count), surface_count)
+def _tables(surface_count: int) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    return as_tables(_three_spots(surface_count))
 
 
 @lru_cache(maxsize=8)

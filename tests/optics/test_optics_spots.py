@@ -12,7 +12,6 @@ from optics.rays import FLOAT, REAL_ARRAY, RayModel, land, lens_frame, run
 from optics.spots import (
     FEW,
     THREE_SPOTS,
-    WRITTEN_OUT,
     model_names,
     model_parameter_jacobian,
     model_spot_coordinates,
@@ -31,7 +30,7 @@ def some_poses(count, seed=3):
 
 
 @pytest.mark.parametrize("lens", FAMILIES.values(), ids=FAMILIES.keys())
-@pytest.mark.parametrize("count", [1, WRITTEN_OUT, WRITTEN_OUT + 1, CHUNK + 1])
+@pytest.mark.parametrize("count", [1, 40, CHUNK + 1])
 def test_same_as_the_full_trace(lens, count):
     poses = some_poses(count)
     full = trace(lens, REF_LAYOUT, REF_BEAM, poses, THREE_SPOTS)
@@ -43,7 +42,7 @@ def test_same_as_the_full_trace(lens, count):
 
 
 @pytest.mark.parametrize("lens", FAMILIES.values(), ids=FAMILIES.keys())
-def test_written_out_the_kernel_gives_the_same_last_bit(lens):
+def test_as_machine_code_the_kernel_gives_the_same_last_bit(lens):
     model = RayModel.of(lens, REF_LAYOUT, replace(REF_BEAM, offset_mm=(0.1, -0.2), slope_mrad=(0.3, 0.4)))
     plan = make_plan(tuple(ray_path(path, 2) for path in THREE_SPOTS), 2)
     for pose, spots in zip(some_poses(5), model_spot_coordinates(model, some_poses(5)), strict=True):
