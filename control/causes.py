@@ -38,7 +38,7 @@ def left_out(model: LearnedModel, name: SpotName) -> tuple[Vector, Vector]:
     rest = copy(model)
     rest.looks = model.looks.blind_to(part)
     rest.solve()
-    spots, by = rest.spots_and_derivatives(rest.looks, *rest.stood(rest.looks))
+    spots, by = rest.spots_and_derivatives()
     mean_by = np.mean(by[seen][:, part], axis=0)
     noise = np.sum(model.looks.noise[seen][:, part, part], axis=0) / np.sum(seen) ** 2
     offset = np.mean(model.looks.values[seen][:, part] - spots[seen][:, part], axis=0)
@@ -51,7 +51,7 @@ def contributions(model: LearnedModel) -> dict[str, Vector]:
     The error of a MAP estimate is linear in the errors of what went in, so that each input's covariance
     is carried through the gain (JCGM 100:2008, 5.2; JCGM 102:2011, 6.2).
     """
-    gain = model.pose_derivative(model.looks.axes[-1], model.looks.sides[-1], here=True) @ model.covariance
+    gain = model.here_with_gain()[1]
     named = {
         "placing of the lens": POSE,
         "mount": MOUNT,

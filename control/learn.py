@@ -14,20 +14,34 @@ from typing import Final
 
 import numpy as np
 
+from control.kernels import (
+    BEND,
+    NOTHING,
+    RETRACE,
+    RETRACE_MM,
+    RETRACE_MRAD,
+    UNSOUND,
+    Nominal,
+    one_round,
+    pose_with_gain,
+    poses_of,
+    predicted,
+    roots_of,
+    spots_and_derivatives,
+    spreads_of,
+)
 from control.looks import Looks, Rows
 from control.memory import Memory
 from control.model import LensModel, bent
 from control.plan import BenchModel
 from control.unknowns import (
     BACKLASH,
-    CLOCKING,
     DISTANCES,
     FIXED_COUNT,
     HERE,
     KEPT,
     MOUNT,
     POSE,
-    REFERENCES,
     Pose,
     References,
     Vector,
@@ -36,26 +50,8 @@ from control.unknowns import (
 )
 from vision.spots import Spot, SpotName
 
-_RETRACE: Final = np.array([0.1, 0.1, 1.0, 1.0])
-_STILL: Final = np.array([0.01, 0.01, 0.1, 0.1])
 _ROUNDS: Final = 8
-_BEND: Final = 0.03
-_FLAT_PER_MM: Final = 1e-3
-_BEND_AT_ONCE: Final = 0.01
-_STRONGEST_PER_MM: Final = 0.1
-_EYE: Final = np.eye(4)
-_TURNED: Final = np.repeat(np.eye(2), [4, 2], axis=0)
-"""Which plate's clocking turns which of the six coordinates."""
-
-_QUARTER: Final = np.kron(np.eye(3), [[0.0, 1.0], [-1.0, 0.0]])
-"""Turns each plate's coordinates (x, y) by a quarter to (-y, x)."""
-
-_REFERRED: Final = np.vstack([np.eye(2, 4), np.eye(2, 4), np.eye(2, 4, 2)])
-"""Which coordinate of the references each of the six is counted from."""
-
-
-def _within(value: float, limit: float) -> float:
-    return min(max(value, -limit), limit)
+_RETRACE: Final = np.array([RETRACE_MM] * 2 + [RETRACE_MRAD] * 2)
 
 
 class LearnedModel:
@@ -94,12 +90,11 @@ class LearnedModel:
         self.looks = Looks()
         self.rows: Rows | None = None
         self.scored: tuple[Rows, Vector, Vector] | None = None
-        self._misfit_last: tuple[Rows, float, int] | None = None
+        self._cost_last: tuple[Rows, float] | None = None
         self._stand = 0
         self._repeat, self._drift = bench.repeatability(), bench.drift()
-        self._null = np.asarray(bench.null_axes, dtype=np.float64)
-        self._nominal = bench.matrix()
-        self._belong = references.six()
+        null, matrix = np.array(bench.null_axes, dtype=np.float64), bench.matrix().copy()
+        self._bench = Nominal(null, matrix, lens.per_shape, lens.curvatures_per_mm, references.six())
         self._traced_last: tuple[Vector, Vector, Vector] | None = None
         self._predicted_last: tuple[tuple[int, int, bytes, bytes], tuple[Vector, Vector]] | None = None
 
@@ -126,7 +121,7 @@ class LearnedModel:
             Whether front and back bear each other's names as vision gave them.
         """
         self.looks.append(axes, sides, self._stand, spots, renamed=renamed)
-        pose = self._stood(axes[None], sides[None])[1]
+        pose = self._poses(axes[None], sides[None])
         self.looks.at[-1] = pose[0]
         self.looks.traced[-1:], self.looks.slopes[-1:] = self._trace(pose)
         self.solve()
@@ -148,11 +143,11 @@ class LearnedModel:
 
     def mount(self) -> Vector:
         """Return the mount matrix as learned, pose per axis unit, shape (4, 4)."""
-        return self._nominal + self.mean[MOUNT].reshape(4, 4)
+        return self._bench.mount + self.mean[MOUNT].reshape(4, 4)
 
     def prior_mount(self) -> Vector:
         """Return the mount matrix as it was known before the first look, pose per axis unit, (4, 4)."""
-        return self._nominal + self.prior_mean[MOUNT].reshape(4, 4)
+        return self._bench.mount + self.prior_mean[MOUNT].reshape(4, 4)
 
     def sensitivities(self) -> Vector:
         """Return the sensitivities of the spots at the null as learned, shape (6, 4)."""
@@ -164,20 +159,23 @@ class LearnedModel:
 
     def pose_at(self, axes: Vector, sides: Vector) -> Pose:
         """Return the pose that a move to ``axes`` is expected to give, repeatability included."""
-        by = self.pose_derivative(axes, sides, here=False)
-        return Pose(self._stood(axes[None], sides[None])[1][0], by @ self.covariance @ by.T + self._repeat)
+        pose, _, own = pose_with_gain(axes, sides, False, self.mean, self.covariance, self._bench)
+        return Pose(pose, own + self._repeat)
 
     def pose_here(self) -> Pose:
         """Return the pose where the mount stands and was last looked at."""
+        pose, _, own = self.here_with_gain()
+        return Pose(pose, own)
+
+    def here_with_gain(self) -> tuple[Vector, Vector, Vector]:
+        """Return the pose (4,) of the last look, its covariance with the unknowns (4, size), and its own."""
         axes, sides = self.looks.axes[-1], self.looks.sides[-1]
-        by = self.pose_derivative(axes, sides, here=True)
-        mean = self._stood(axes[None], sides[None])[1][0] + self.mean[HERE]
-        return Pose(mean, by @ self.covariance @ by.T)
+        return pose_with_gain(axes, sides, True, self.mean, self.covariance, self._bench)
 
     def null_axes(self, sides: Vector) -> Vector:
         """Return the axis positions that put the lens on the axis, shape (4,)."""
         back = np.linalg.solve(self.mount(), self.mean[POSE])
-        return self._null - back + sides * self.mean[BACKLASH] / 2.0
+        return self._bench.null - back + sides * self.mean[BACKLASH] / 2.0
 
     def predict(self, axes: Vector, sides: Vector) -> tuple[Vector, Vector]:
         """Return the spots expected at ``axes`` in mm on the plates, (6,), and their covariance (6, 6)."""
@@ -185,12 +183,11 @@ class LearnedModel:
         if self._predicted_last is not None and self._predicted_last[0] == key:
             return self._predicted_last[1]
         one = Looks.at_one_place(axes, sides, self._stand - 1)
-        shift, one.at = self.stood(one)
+        one.at = self._poses(axes[None], sides[None])
         one.traced, one.slopes = self._trace(one.at)
-        spots, by = self.spots_and_derivatives(one, shift, one.at)
-        slope = one.slopes[0]
-        spread = by[0] @ self.covariance @ by[0].T + slope @ self._repeat @ slope.T
-        self._predicted_last = (key, (spots[0], spread))
+        sights = one.sights(self._stand)
+        expected = predicted(sights, self.mean, self.covariance, self._repeat, self._bench)
+        self._predicted_last = (key, expected)
         return self._predicted_last[1]
 
     def start_covariance(self) -> Vector:
@@ -204,12 +201,7 @@ class LearnedModel:
 
     def misfit(self) -> tuple[float, int]:
         """Return the weighted sum of squared residuals, and the number of coordinates seen."""
-        if self.rows is None:
-            return 0.0, 0
-        if self._misfit_last is None or self._misfit_last[0] is not self.rows:
-            white = self.rows.whiten(self.rows.residual[:, :, None])
-            self._misfit_last = self.rows, float(np.sum(white**2)), int(np.sum(self.looks.seen))
-        return self._misfit_last[1:]
+        return (0.0, 0) if self.rows is None else (self.rows.misfit, self.rows.count)
 
     def log_likelihood(self) -> float:
         """Return the log likelihood of the looks, all unknowns integrated out (Laplace's method)."""
@@ -221,18 +213,22 @@ class LearnedModel:
 
     def cost(self) -> float:
         """Return the weighted squares of residuals and deviations from the prior; the MAP is their least."""
-        off = self.mean - self.prior_mean
-        return self.misfit()[0] + float(off @ self.prior_information @ off)
+        if self.rows is None or self._cost_last is None or self._cost_last[0] is not self.rows:
+            off = self.mean - self.prior_mean
+            cost = self.misfit()[0] + float(off @ self.prior_information @ off)
+            if self.rows is None:
+                return cost
+            self._cost_last = self.rows, cost
+        return self._cost_last[1]
 
     def refitted(
         self, lens: LensModel | None = None, looks: Looks | None = None, *, fresh: bool = True
     ) -> LearnedModel:
         """Return the posterior from the same prior with another lens, or with looks read otherwise."""
         other = copy(self)
-        other.lens, other.looks = lens or self.lens, looks or self.looks.copied()
+        other.looks = looks or self.looks.copied()
         other.mean = self.prior_mean.copy()
-        other._traced_last = other._predicted_last = None
-        other.looks.trace(other.lens, slice(None), other.stood(other.looks)[1])
+        other._change_to(lens or self.lens)
         if fresh:
             other.solve()
         return other
@@ -264,64 +260,63 @@ class LearnedModel:
         It missed its target by what the mount repeats, and since then lens and beam have crept on at a rate
         that nobody knows: the older a look, the less it counts.
         """
-        looks = self.looks
-        age = np.arange(len(looks) - 1.0, -1.0, -1.0)
-        away = self._repeat + (age**2)[:, None, None] * self._drift
-        spread = looks.slopes @ away @ looks.slopes.transpose(0, 2, 1)
-        return np.where((looks.stands == self._stand)[:, None, None], 0.0, spread)
-
-    def _root(self) -> Vector:
-        """Return the lower triangular roots (n, 6, 6) of the looks' information; see :class:`Rows`."""
-        return np.asarray(np.linalg.cholesky(inverse(self.looks.noise + self.spread())), dtype=np.float64)
+        return spreads_of(self.looks.sights(self._stand), self._repeat, self._drift)
 
     def solve(self) -> None:
-        """Iterate to the MAP; trace anew only where the pose has left its linearisation."""
-        looks = self.looks
-        shift, poses = self.stood(looks)
-        root = self._root()
-        for _ in range(_ROUNDS):
-            before = poses
-            spots, by = self.spots_and_derivatives(looks, shift, poses)
-            self.rows = Rows(by, root, np.where(looks.seen, looks.values - spots, 0.0))
-            white = self.rows.whiten(np.concatenate([by, self.rows.residual[:, :, None]], axis=2))
-            left, right = white[:, :-1], white[:, -1]
-            self.covariance = inverse(self.prior_information + left.T @ left)
-            pull = left.T @ right + self.prior_information @ (self.prior_mean - self.mean)
-            change = self.covariance @ pull
-            self.mean = self.mean + change
-            self.rows = Rows(by, root, self.rows.residual - np.where(looks.seen, by @ change, 0.0))
-            shift, poses = self.stood(looks)
-            stale = np.any(np.abs(poses - looks.at) > _RETRACE, axis=1)
-            bend = self._bend()
-            if bend:
-                root = self._root()
-            elif stale.any():
-                looks.trace(self.lens, stale, poses[stale])
-                root = self._root()
-            elif (np.abs(poses - before) <= _STILL).all():
-                return
+        """Iterate to the MAP; trace anew only where the pose has left its linearisation.
 
-    def _bend(self) -> bool:
-        """Replace the lens when its curvatures have moved too far for their derivatives; say whether."""
-        curvatures = self.lens.rays.curvatures_per_mm
-        learned = self.mean[FIXED_COUNT:].tolist()
-        wanted = [now + _within(more, _BEND_AT_ONCE) for now, more in zip(curvatures, learned, strict=True)]
-        changes = [_within(to, _STRONGEST_PER_MM) - now for to, now in zip(wanted, curvatures, strict=True)]
-        self.mean = self.mean.copy()
-        self.mean[FIXED_COUNT:] = changes
-        if all(
-            abs(change) <= _BEND * max(abs(now), _FLAT_PER_MM)
-            for change, now in zip(changes, curvatures, strict=True)
-        ):
-            return False
-        change = np.array(changes)
-        self.lens = bent(self.lens, change)
+        Raises
+        ------
+        numpy.linalg.LinAlgError
+            If a covariance of spots or of unknowns is not positive definite.
+        """
+        looks, roots = self.looks, self._roots()
+        for number in range(1, _ROUNDS + 1):
+            found = one_round(
+                looks.sights(self._stand),
+                roots,
+                self.mean,
+                self.prior_mean,
+                self.prior_information,
+                self._bench,
+                number == _ROUNDS,
+            )
+            if found.next == UNSOUND:
+                raise np.linalg.LinAlgError("the information on the unknowns is not positive definite")
+            self.mean, self.covariance = found.mean, found.covariance
+            self.rows = Rows(found.by, roots, found.residual, found.misfit, int(looks.seen.sum()))
+            if found.next == BEND:
+                self._bend()
+            elif found.next == RETRACE:
+                stale = np.any(np.abs(found.poses - looks.at) > _RETRACE, axis=1)
+                looks.trace(self.lens, stale, found.poses[stale])
+            elif found.next == NOTHING:
+                return
+            else:
+                continue
+            roots = self._roots()
+
+    def _roots(self) -> Vector:
+        """Return the lower triangular roots (n, 6, 6) of the looks' information; see :class:`Rows`."""
+        sound, roots = roots_of(self.looks.sights(self._stand), self._repeat, self._drift)
+        if not sound:
+            raise np.linalg.LinAlgError("the covariance of a look's spots is not positive definite")
+        return roots
+
+    def _bend(self) -> None:
+        """Replace the lens, whose curvatures have moved too far for their derivatives."""
+        change = self.mean[FIXED_COUNT:].copy()
         self.prior_mean = self.prior_mean.copy()
         self.prior_mean[FIXED_COUNT:] -= change
         self.mean[FIXED_COUNT:] = 0.0
+        self._change_to(bent(self.lens, change))
+
+    def _change_to(self, lens: LensModel) -> None:
+        """Trace another lens at the poses of all looks."""
+        self.lens = lens
+        self._bench = self._bench._replace(per_shape=lens.per_shape, curvatures_per_mm=lens.curvatures_per_mm)
         self._traced_last = self._predicted_last = None
-        self.looks.trace(self.lens, slice(None), self.stood(self.looks)[1])
-        return True
+        self.looks.trace(lens, slice(None), self._poses(self.looks.axes, self.looks.sides))
 
     def _trace(self, pose: Vector) -> tuple[Vector, Vector]:
         """Trace one pose (1, 4); the same pose is asked for before and after a look."""
@@ -337,54 +332,10 @@ class LearnedModel:
         change: Vector = (learned @ self.lens.per_shape.reshape(-1, 24)).reshape(6, 4)
         return change
 
-    def _from_null(self, axes: Vector, sides: Vector) -> Vector:
-        return axes - sides * self.mean[BACKLASH] / 2.0 - self._null
+    def _poses(self, axes: Vector, sides: Vector) -> Vector:
+        """Return poses (n, 4) at axis positions (n, 4); what a stand missed its target by is left out."""
+        return poses_of(axes, sides, self.mean, self._bench)[1]
 
-    def stood(self, looks: Looks) -> tuple[Vector, Vector]:
-        """Return how far from the null's axes looks stood, and at which poses; see :meth:`_stood`."""
-        return self._stood(looks.axes, looks.sides)
-
-    def _stood(self, axes: Vector, sides: Vector) -> tuple[Vector, Vector]:
-        """Return ways from the null (n, 4) and poses (n, 4) at axis positions (n, 4).
-
-        Backlash is taken off, and what a single stand missed its target by left out.
-        """
-        shift = self._from_null(axes, sides)
-        return shift, self.mean[POSE] + shift @ self.mount().T
-
-    def pose_derivative(self, axes: Vector, sides: Vector, *, here: bool) -> Vector:
-        """Return the derivative (4, size) of the pose by the unknowns; ``here`` at the present stand."""
-        by = np.zeros((4, self.size))
-        by[:, POSE] = _EYE
-        shift = self._from_null(axes, sides)
-        for row in range(4):
-            by[row, MOUNT.start + 4 * row : MOUNT.start + 4 * row + 4] = shift
-        by[:, BACKLASH] = -self.mount() * sides / 2.0
-        if here:
-            by[:, HERE] = _EYE
-        return by
-
-    def spots_and_derivatives(self, looks: Looks, shift: Vector, poses: Vector) -> tuple[Vector, Vector]:
-        """Return spots (n, 6) on the plates and derivatives (n, 6, size) by every unknown.
-
-        ``shift`` and ``poses`` (n, 4) are what :meth:`stood` says of the looks.
-        """
-        here = (looks.stands == self._stand).astype(np.float64)[:, None]
-        mount = self.mount()
-        change = self._change()
-        total = looks.slopes + change
-        moved = poses - looks.at + here * self.mean[HERE]
-        beam = looks.traced + (total @ moved[:, :, None])[:, :, 0] + looks.at @ change.T
-        quarter = beam @ _QUARTER
-        shapes = (self.lens.per_shape @ poses.T).transpose(2, 1, 0)
-        by = np.zeros((len(looks), 6, self.size))
-        by[:, :, POSE] = total
-        by[:, :, MOUNT] = (total[:, :, :, None] * shift[:, None, None, :]).reshape(len(looks), 6, 16)
-        by[:, :, CLOCKING] = quarter[:, :, None] * _TURNED
-        by[:, :, DISTANCES], by[:, :, FIXED_COUNT:] = shapes[:, :, :2], shapes[:, :, 2:]
-        by[:, :, REFERENCES] = _REFERRED
-        by[:, :, BACKLASH] = (total @ mount) * (looks.sides / -2.0)[:, None, :]
-        by[:, :, HERE] = here[:, :, None] * total
-        spots = beam + quarter * (_TURNED @ self.mean[CLOCKING])
-        spots += _REFERRED @ self.mean[REFERENCES] + self._belong
-        return spots, by
+    def spots_and_derivatives(self) -> tuple[Vector, Vector]:
+        """Return the looks' spots (n, 6) on the plates and their derivatives (n, 6, size) by every unknown."""
+        return spots_and_derivatives(self.looks.sights(self._stand), self.mean, self._bench)

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from control.kernels import Sights
 from control.model import LensModel
 from control.unknowns import UNSEEN_MM2, UNSEEN_NOISE, Vector, as_rows
 from vision.spots import Spot, SpotName
@@ -64,6 +65,21 @@ class Looks:
 
     def __len__(self) -> int:
         return len(self.axes)
+
+    def sights(self, stand: int) -> Sights:
+        """Return what a fit reads; ``stand`` is the present one."""
+        return Sights(
+            self.axes,
+            self.sides,
+            self.stands,
+            self.values,
+            self.noise,
+            self.seen,
+            self.at,
+            self.traced,
+            self.slopes,
+            stand,
+        )
 
     def append(
         self,
@@ -126,11 +142,17 @@ class Rows:
         Lower triangular; root^T times a deviation in mm is in standard uncertainties.
     residual : ndarray, shape (n, 6)
         Measured less modelled, mm; 0 where unseen.
+    misfit : float
+        Weighted sum of the squared residuals.
+    count : int
+        Coordinates seen.
     """
 
     by: Vector
     root: Vector
     residual: Vector
+    misfit: float
+    count: int
 
     def whiten(self, deviations: Vector) -> Vector:
         """Return deviations (n, 6, m) in mm as rows (6 n, m) in standard uncertainties."""

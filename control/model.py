@@ -82,9 +82,11 @@ class LensModel:
         except RayLostError:
             return poses @ self.at_null.T, np.broadcast_to(self.at_null, (len(poses), 6, 4)).copy()
         places = traced.reshape(-1, len(_STENCIL), 6)
-        slopes = ((places[:, 1:5] - places[:, 5:9]) / (2.0 * _STEPS[:, None])).transpose(0, 2, 1)
+        differences = (places[:, 1:5] - places[:, 5:9]) / (2.0 * _STEPS[:, None])
+        slopes = np.ascontiguousarray(differences.transpose(0, 2, 1))
         off = poses - inside
-        return places[:, 0] + np.einsum("nij,nj->ni", slopes, off) if off.any() else places[:, 0], slopes
+        spots = np.ascontiguousarray(places[:, 0])
+        return spots + np.einsum("nij,nj->ni", slopes, off) if off.any() else spots, slopes
 
 
 @lru_cache(maxsize=64)
