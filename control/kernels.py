@@ -144,70 +144,29 @@ def _times_turned(left: Vector, right: Vector, product: Vector) -> None:
 
 
 @compiled(any_order=True)
-def _to_root(matrix: Vector) -> bool:
-    """Put a symmetric matrix's root U, matrix = U^T U, into its upper triangle (Cholesky).
+def inverted(matrix: Vector) -> bool:
+    """Put the inverse of a symmetric matrix (m, m) in its place; False if it is not positive definite.
 
-    False if it is not positive definite.
+    Gauss and Jordan's elimination: without a choice of pivots, as is safe for positive definite matrices.
     """
     size = len(matrix)
+    scaled = np.empty(size)
     for row in range(size):
-        square = matrix[row, row]
-        if not square > 0.0:
+        if not matrix[row, row] > 0.0:
             return False
-        scale = 1.0 / math.sqrt(square)
-        for column in range(row, size):
-            matrix[row, column] *= scale
-        for later in range(row + 1, size):
-            factor = matrix[row, later]
-            for column in range(later, size):
-                matrix[later, column] -= factor * matrix[row, column]
+        pivot = 1.0 / matrix[row, row]
+        for column in range(size):
+            scaled[column] = matrix[row, column] * pivot
+        for other in range(size):
+            if other != row:
+                factor = matrix[other, row]
+                for column in range(size):
+                    matrix[other, column] -= factor * scaled[column]
+                matrix[other, row] = -factor * pivot
+        for column in range(size):
+            matrix[row, column] = scaled[column]
+        matrix[row, row] = pivot
     return True
-
-
-@compiled(any_order=True)
-def _inverse_of(root: Vector, inverse: Vector) -> None:
-    """Fill in the inverse of U^T U for an upper triangular root U."""
-    size = len(root)
-    back = np.zeros((size, size))  # row by row the columns of the root's inverse
-    for column in range(size):
-        back[column, column] = 1.0
-        # Solve back @ U = 1 along the row: what is found is taken off all that comes after it.
-        for at in range(column, size):
-            found = back[column, at] / root[at, at]
-            back[column, at] = found
-            for later in range(at + 1, size):
-                back[column, later] -= found * root[at, later]
-    for row in range(size):
-        for column in range(row, size):
-            total = 0.0
-            for at in range(column, size):
-                total += back[row, at] * back[column, at]
-            inverse[row, column] = inverse[column, row] = total
-
-
-@compiled(any_order=True)
-def _solve_in_place(root: Vector, right: Vector) -> None:
-    """Put the solution of (U^T U) x = right in the place of ``right`` (m,)."""
-    size = len(root)
-    for row in range(size):
-        right[row] /= root[row, row]
-        for later in range(row + 1, size):
-            right[later] -= right[row] * root[row, later]
-    for row in range(size - 1, -1, -1):
-        rest = right[row]
-        for later in range(row + 1, size):
-            rest -= root[row, later] * right[later]
-        right[row] = rest / root[row, row]
-
-
-@compiled(any_order=True)
-def inverse_of_information(information: Vector) -> tuple[bool, Vector]:
-    """Return whether a symmetric matrix (m, m) is positive definite, and its inverse if so."""
-    root, inverse = information.copy(), np.empty(information.shape)
-    sound = _to_root(root)
-    if sound:
-        _inverse_of(root, inverse)
-    return sound, inverse
 
 
 # --- spots ------------------------------------------------------------------------------------------
@@ -342,7 +301,7 @@ def roots_of(looks: Sights, repeat: Vector, drift: Vector) -> tuple[bool, Vector
 
 
 class Round(NamedTuple):
-    """What one round of the fit found; ``covariance`` (m, m) is filled in by the last round only.
+    """What one round of the fit found: unknowns (m,) and their covariance (m, m).
 
     ``next`` is what has to follow, one of the numbers below. ``by`` and ``residual`` are those of
     :class:`control.looks.Rows`, ``misfit`` the weighted squares that are left, ``poses`` (n, 4) the looks'.
@@ -368,56 +327,55 @@ def one_round(
     prior_mean: Vector,
     prior_information: Vector,
     bench: Nominal,
-    last: bool,
 ) -> Round:
     """Make one step of Gauss and Newton towards the likeliest unknowns; see :meth:`LearnedModel.solve`."""
     count, size = len(roots), len(mean)
     shift, poses = poses_of(looks.axes, looks.sides, mean, bench)
     spots, by = _spots_of(looks, shift, poses, mean, bench)
-    residual, information, change = np.zeros((count, 6)), prior_information.copy(), np.zeros(size)
-    for row in range(size):
-        for column in range(size):
-            change[row] += prior_information[row, column] * (prior_mean[column] - mean[column])
-    white = np.empty(size)
+    residual, white, off = np.zeros((count, 6)), np.zeros((6 * count, size)), np.zeros(6 * count)
     for look in range(count):
         for spot in range(6):
             if looks.seen[look, spot]:
                 residual[look, spot] = looks.values[look, spot] - spots[look, spot]
-        for spot in range(6):
-            white[:] = 0.0
-            off = 0.0
-            for inner in range(spot, 6):
-                weight = roots[look, inner, spot]
-                if weight != 0.0:
-                    off += weight * residual[look, inner]
-                    for column in range(size):
-                        white[column] += weight * by[look, inner, column]
-            for row in range(size):
-                factor = white[row]
-                change[row] += factor * off
-                for column in range(row, size):
-                    information[row, column] += factor * white[column]
-    covariance = np.empty((size, size))
-    if not _to_root(information):
+        _whiten(roots[look], by[look], residual[look], white[6 * look :], off[6 * look :])
+    covariance = prior_information + np.dot(white.T, white)
+    if not inverted(covariance):
         return Round(UNSOUND, mean, covariance, by, residual, 0.0, poses)
-    _solve_in_place(information, change)
+    change = np.dot(covariance, np.dot(white.T, off) + np.dot(prior_information, prior_mean - mean))
     mean = mean + change
-    misfit = 0.0
     for look in range(count):
         for spot in range(6):
             if looks.seen[look, spot]:
                 for column in range(size):
                     residual[look, spot] -= by[look, spot, column] * change[column]
-        for spot in range(6):
-            off = 0.0
-            for inner in range(spot, 6):
-                off += roots[look, inner, spot] * residual[look, inner]
-            misfit += off * off
+    misfit = _misfit_of(roots, residual)
     after = poses_of(looks.axes, looks.sides, mean, bench)[1]
     follows = _what_follows(looks, poses, after, mean, bench)
-    if last or follows == NOTHING:
-        _inverse_of(information, covariance)
     return Round(follows, mean, covariance, by, residual, misfit, after)
+
+
+@compiled(any_order=True)
+def _whiten(root: Vector, by: Vector, residual: Vector, white: Vector, off: Vector) -> None:
+    """Add a look's rows of derivatives (6, m) and residuals (6,), in standard uncertainties."""
+    for spot in range(6):
+        for inner in range(spot, 6):
+            weight = root[inner, spot]
+            if weight != 0.0:
+                off[spot] += weight * residual[inner]
+                for column in range(by.shape[1]):
+                    white[spot, column] += weight * by[inner, column]
+
+
+@compiled(any_order=True)
+def _misfit_of(roots: Vector, residual: Vector) -> float:
+    misfit = 0.0
+    for look in range(len(roots)):
+        for spot in range(6):
+            white = 0.0
+            for inner in range(spot, 6):
+                white += roots[look, inner, spot] * residual[look, inner]
+            misfit += white * white
+    return misfit
 
 
 @compiled(any_order=True)

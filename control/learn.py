@@ -271,7 +271,7 @@ class LearnedModel:
             If a covariance of spots or of unknowns is not positive definite.
         """
         looks, roots = self.looks, self._roots()
-        for number in range(1, _ROUNDS + 1):
+        for _ in range(_ROUNDS):
             found = one_round(
                 looks.sights(self._stand),
                 roots,
@@ -279,7 +279,6 @@ class LearnedModel:
                 self.prior_mean,
                 self.prior_information,
                 self._bench,
-                number == _ROUNDS,
             )
             if found.next == UNSOUND:
                 raise np.linalg.LinAlgError("the information on the unknowns is not positive definite")
@@ -337,5 +336,5 @@ class LearnedModel:
         return poses_of(axes, sides, self.mean, self._bench)[1]
 
     def spots_and_derivatives(self) -> tuple[Vector, Vector]:
-        """Return the looks' spots (n, 6) on the plates and their derivatives (n, 6, size) by every unknown."""
+        """Return the looks' spots (n, 6) on the plates and their derivatives (n, 6, size) by the unknowns."""
         return spots_and_derivatives(self.looks.sights(self._stand), self.mean, self._bench)

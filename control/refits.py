@@ -18,11 +18,11 @@ from control.learn import LearnedModel
 from control.looks import Looks
 from control.model import bent, lens_model
 from control.plan import AlignmentPlan, Prescription
+from control.score_kernels import best_amounts
 from control.scores import (
     SUDDEN,
     USUAL,
     beam_as_pose,
-    best_amounts,
     least_amounts,
     sudden,
     sudden_words,
@@ -211,7 +211,8 @@ def _unsteady(model: LearnedModel) -> Suspicion:
 def _with_sudden(model: LearnedModel, base: float, rival: Suspicion) -> Suspicion:
     part, amounts = rival.part, np.array(rival.amounts)
     assert part is not None
-    free, here = np.full(len(amounts), _FREE), slice(rival.since, rival.since + 1)
+    free, here = np.full(len(USUAL), _FREE), slice(rival.since, rival.since + 1)
+    parts = np.array([(part.start, part.stop)])
     mount, best, found = model.prior_mount(), math.inf, amounts
     for _ in range(_ROUNDS):
         other = model.refitted(looks=_put_right(model, rival, amounts, mount))
@@ -219,7 +220,7 @@ def _with_sudden(model: LearnedModel, base: float, rival: Suspicion) -> Suspicio
         if cost < best:
             best, found = cost, amounts
         room, pull = sudden(other)
-        amounts = amounts + best_amounts(room[here, part, part], pull[here, part], free)[1][0]
+        amounts = amounts + best_amounts(room[here], pull[here], free, parts)[1][0, part]
         amounts = np.clip(amounts, -_FARTHEST * USUAL[part], _FARTHEST * USUAL[part])
         mount = other.mount()
     words = sudden_words(model, rival.fault, part, found, rival.since)

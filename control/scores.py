@@ -14,27 +14,25 @@ import numpy as np
 from scipy.special import chdtrc, chdtri
 
 from control.learn import LearnedModel
+from control.score_kernels import best_amounts, score_of_all, scores_since
 from control.suspicion import Fault, Suspicion
 from control.unknowns import Vector
 
 RIVAL: Final = 1e-3
-_WORTH_A_LOOK: Final = {count: float(chdtri(count, RIVAL)) for count in (1, 2, 4)}
 _NEGLIGIBLE: Final = 1e-12
 
 
 def power_sigma(model: LearnedModel) -> float:
     """Return how surely the looks tell the lens's power, relative (k = 1), the prescription set aside."""
-    if model.rows is None:
-        return math.inf
-    room = information_left(model, model.rows.whiten(_power_columns(model)))
-    return 1.0 / math.sqrt(float(room[0, 0])) if room[0, 0] > _NEGLIGIBLE else math.inf
+    room = _power_score(model)[0] if model.rows is not None else 0.0
+    return 1.0 / math.sqrt(room) if room > _NEGLIGIBLE else math.inf
 
 
 def chance_of_lost_steps(model: LearnedModel) -> float:
     """Return the smallest chance, over axes and moments, that looks speak as much of lost steps by luck."""
     room, pull = sudden(model)
-    gains, _ = _one_by_one(room[1:, :4, :4], pull[1:, :4], USUAL[:4])
-    return float(chdtrc(1, np.max(gains, initial=0.0)))
+    gains, _ = best_amounts(room, pull, USUAL, _PARTS[:4])
+    return float(chdtrc(1, np.max(gains[1:], initial=0.0)))
 
 
 def sigma_of_lost_steps(model: LearnedModel) -> Vector:
@@ -54,16 +52,12 @@ def sudden(model: LearnedModel) -> tuple[Vector, Vector]:
     assert rows is not None
     if model.scored is not None and model.scored[0] is rows:
         return model.scored[1], model.scored[2]
-    total = looks.slopes
-    columns = np.concatenate([total @ model.mount(), total, _beam_columns(model, total)], axis=2)
-    across = rows.root.transpose(0, 2, 1)
-    extra, by = across @ columns, across @ rows.by
-    turned = extra.transpose(0, 2, 1)
-    # What began before look k shows in all looks from k on: sums from the end.
-    own = _from_the_end(turned @ extra)
-    crossed = _from_the_end(by.transpose(0, 2, 1) @ extra)
-    pull = _from_the_end((turned @ (across @ rows.residual[:, :, None]))[:, :, 0])
-    room: Vector = own - crossed.transpose(0, 2, 1) @ model.covariance @ crossed
+    as_pose, ride = beam_as_pose(model)
+    lever, carried = np.zeros((4, 12)), np.zeros((6, 12))
+    lever[:, :4], lever[:, 4:8], lever[:, 8:], carried[:, 8:] = model.mount(), np.eye(4), as_pose, ride
+    room, pull = scores_since(
+        looks.slopes @ lever + carried, rows.root, rows.by, rows.residual, model.covariance
+    )
     model.scored = rows, room, pull
     return room, pull
 
@@ -72,28 +66,20 @@ def slow_and_sudden(model: LearnedModel) -> list[Suspicion]:
     """Return what may have happened before each look: an axis, the lens or the beam is not where it was."""
     room, pull = sudden(model)
     found = []
+    gains, amounts = best_amounts(room, pull, USUAL, _PARTS)
+    suspicious = np.argwhere(gains[1:] > _WORTH_A_LOOK).tolist()
+    if not suspicious:
+        return []
     least = least_amounts(model)
-    each, its = _one_by_one(room[1:, :4, :4], pull[1:, :4], USUAL[:4])
-    for fault, part in SUDDEN:
-        count = part.stop - part.start
-        if count == 1:
-            gains, amounts = each[:, part.start], its[:, part]
-        else:
-            gains, amounts = best_amounts(room[1:, part, part], pull[1:, part], USUAL[part])
-        worth = gains > _WORTH_A_LOOK[count]
-        if not worth.any():
+    for before, number in sorted(suspicious, key=lambda each: (each[1], each[0])):
+        (fault, part), since = SUDDEN[number], before + 1
+        its = amounts[since, part]
+        if not np.any(np.abs(its) >= least[part]):
             continue
-        matter = np.any(np.abs(amounts) >= least[part], axis=1)
-        for number in np.flatnonzero(matter & worth):
-            sizes = tuple(float(amount) for amount in amounts[number])
-            words = sudden_words(model, fault, part, amounts[number], int(number) + 1)
-            found.append(Suspicion(fault, float(gains[number]), count, words, part, int(number) + 1, sizes))
+        words = sudden_words(model, fault, part, its, since)
+        sizes, count = tuple(its.tolist()), part.stop - part.start
+        found.append(Suspicion(fault, float(gains[since, number]), count, words, part, since, sizes))
     return found
-
-
-def _from_the_end(values: Vector) -> Vector:
-    summed: Vector = np.cumsum(values[::-1], axis=0)[::-1]
-    return summed
 
 
 USUAL: Final = np.array([0.3] * 4 + [0.3, 0.3, 3.0, 3.0] + [0.3, 0.3, 0.7, 0.7])
@@ -109,6 +95,8 @@ SUDDEN: Final = (
     (Fault.BEAM_DRIFTED, _SIDEWAYS),
     (Fault.BEAM_DRIFTED, slice(10, 12)),
 )
+_PARTS: Final = np.array([(part.start, part.stop) for _, part in SUDDEN])
+_WORTH_A_LOOK: Final = chdtri(_PARTS[:, 1] - _PARTS[:, 0], RIVAL)
 
 
 def least_amounts(model: LearnedModel) -> Vector:
@@ -134,16 +122,6 @@ def sudden_words(model: LearnedModel, fault: Fault, part: slice, amounts: Vector
     return f"beam drifted by {math.hypot(*amounts):.3f} {unit} {when}"
 
 
-def _beam_columns(model: LearnedModel, total: Vector) -> Vector:
-    """Change of the spots (n, 6, 4) per mm of beam shift x, y and mrad of beam direction x, y.
-
-    The lens stands the other way against a beam that has moved, and the spots ride on the beam.
-    """
-    as_pose, ride = beam_as_pose(model)
-    columns: Vector = total @ as_pose + ride
-    return columns
-
-
 def beam_as_pose(model: LearnedModel) -> tuple[Vector, Vector]:
     """Return the lens's pose (4, 4), and the spots' ride (6, 4), per movement of the beam."""
     layout = model.lens.layout
@@ -158,53 +136,20 @@ def beam_as_pose(model: LearnedModel) -> tuple[Vector, Vector]:
     return as_pose, ride
 
 
-def information_left(model: LearnedModel, extra: Vector) -> Vector:
-    """Information (m, m) that extra columns (6 n, m) keep when all other unknowns are fitted as well."""
-    assert model.rows is not None
-    crossed = model.rows.whiten(model.rows.by).T @ extra
-    room: Vector = extra.T @ extra - crossed.T @ model.covariance @ crossed
-    return room
-
-
-def _one_by_one(room: Vector, pull: Vector, usual: Vector) -> tuple[Vector, Vector]:
-    """Return gains and amounts (k, m), as :func:`best_amounts` does, of m extra unknowns each by itself."""
-    best = pull / (np.diagonal(room, axis1=1, axis2=2) + usual**-2)
-    return best * pull, best
-
-
-def best_amounts(room: Vector, pull: Vector, usual: Vector) -> tuple[Vector, Vector]:
-    """Return by how much k sets of m extra unknowns lower the misfit (k,), and their best amounts (k, m).
-
-    ``room`` is (k, m, m), ``pull`` (k, m). An amount far beyond its ``usual`` size (m,) costs what a prior of
-    that width takes, so that an absurd amount of one fault does not outdo a usual one of another.
-    """
-    room = room + np.diag(usual**-2)
-    if len(usual) == 1:
-        best = pull / room[:, :, 0]
-        return np.sum(best * pull, axis=1), best
-    scale = np.sqrt(np.maximum(np.diagonal(room, axis1=1, axis2=2), _NEGLIGIBLE))
-    scaled = room / (scale[:, :, None] * scale[:, None, :])
-    best = np.linalg.solve(scaled, (pull / scale)[:, :, None])[:, :, 0]
-    return np.sum(best * pull / scale, axis=1), best / scale
-
-
-def _power_columns(model: LearnedModel) -> Vector:
-    """Change of the spots (n, 6, 1) per relative change of all curvatures."""
-    looks = model.looks
+def _power_score(model: LearnedModel) -> tuple[float, float]:
+    """Return information and pull of a relative change of all curvatures."""
+    rows, looks = model.rows, model.looks
+    assert rows is not None
     curvatures = model.lens.curvatures_per_mm
     change = (curvatures @ model.lens.per_curvature.reshape(-1, 24)).reshape(6, 4)
-    columns: Vector = (looks.at @ change.T)[:, :, None]
-    return columns
+    return score_of_all(looks.at @ change.T, rows.root, rows.by, rows.residual, model.covariance)
 
 
 def power_fit(model: LearnedModel) -> tuple[float, float, float]:
     """Return gain, relative amount and information of all curvatures wrong by the same share."""
-    assert model.rows is not None
-    extra = model.rows.whiten(_power_columns(model))
-    pull = extra.T @ model.rows.whiten(model.rows.residual[:, :, None])[:, 0]
-    room = information_left(model, extra)
-    gains, amounts = best_amounts(room[None], pull[None], np.ones(1))
-    return float(gains[0]), float(amounts[0, 0]), float(room[0, 0])
+    room, pull = _power_score(model)
+    amount = pull / (room + 1.0)  # beyond a few times the recipe's power it costs what a prior takes
+    return amount * pull, amount, room
 
 
 def wrong_power(model: LearnedModel, recipe_mm: float | None = None) -> Suspicion:
