@@ -7,66 +7,37 @@ What the unknowns are, and in which order, is said in :mod:`control.unknowns`; w
 from __future__ import annotations
 
 import math
-from typing import Final, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from control.unknowns import BACKLASH, CLOCKING, DISTANCES, FIXED_COUNT, HERE, MOUNT, POSE, REFERENCES
+from control.looks import Sights
+from control.unknowns import (
+    BACKLASH,
+    CLOCKING,
+    DISTANCES,
+    FIXED_COUNT,
+    HERE,
+    MOUNT,
+    POSE,
+    REFERENCES,
+    Nominal,
+)
 from optics.compiled import compiled
 
 Vector = NDArray[np.float64]
 
 # The order of the unknowns is compiled in: it stands in this file, so that a change of it is compiled anew.
 _MOUNT, _CLOCKING, _DISTANCES, _REFERENCES, _BACKLASH, _HERE, _CURVATURES = 4, 20, 22, 24, 28, 32, 36
-_PARTS = (POSE, MOUNT, CLOCKING, DISTANCES, REFERENCES, BACKLASH, HERE)
-assert [part.start for part in _PARTS] == [0, *(4, 20, 22, 24, 28, 32)]
-assert FIXED_COUNT == _CURVATURES
+_PARTS = (MOUNT, CLOCKING, DISTANCES, REFERENCES, BACKLASH, HERE)
+assert [part.start for part in _PARTS] == [_MOUNT, _CLOCKING, _DISTANCES, _REFERENCES, _BACKLASH, _HERE]
+assert (POSE.start, FIXED_COUNT) == (0, _CURVATURES)
 
-_BEND: Final = 0.03
-_FLAT_PER_MM: Final = 1e-3
-_BEND_AT_ONCE: Final = 0.01
-_STRONGEST_PER_MM: Final = 0.1
+_BEND, _FLAT_PER_MM = 0.03, 1e-3
+_BEND_AT_ONCE, _STRONGEST_PER_MM = 0.01, 0.1
 RETRACE_MM, RETRACE_MRAD = 0.1, 1.0
 _STILL_MM, _STILL_MRAD = 0.01, 0.1
-
-
-class Sights(NamedTuple):
-    """The arrays of :class:`control.looks.Looks` that a fit reads, and the number of the present stand."""
-
-    axes: Vector
-    sides: Vector
-    stands: NDArray[np.int64]
-    values: Vector
-    noise: Vector
-    seen: NDArray[np.bool_]
-    at: Vector
-    traced: Vector
-    slopes: Vector
-    stand: int
-
-
-class Nominal(NamedTuple):
-    """The bench and the lens that the unknowns are deviations from.
-
-    Attributes
-    ----------
-    null : ndarray, shape (4,)
-        Axis positions of the nominal null.
-    mount : ndarray, shape (4, 4)
-        Pose per axis unit.
-    per_shape : ndarray, shape (2 + surfaces, 6, 4)
-        Change of the sensitivities per mm of L1 and of L2, and per 1 / mm of each curvature.
-    curvatures_per_mm : ndarray, shape (surfaces,)
-    belong : ndarray, shape (6,)
-        Where the spots belong, mm.
-    """
-
-    null: Vector
-    mount: Vector
-    per_shape: Vector
-    curvatures_per_mm: Vector
-    belong: Vector
 
 
 # --- poses ------------------------------------------------------------------------------------------
@@ -229,16 +200,28 @@ def spots_and_derivatives(looks: Sights, mean: Vector, bench: Nominal) -> tuple[
 
 @compiled(any_order=True)
 def predicted(
-    looks: Sights, mean: Vector, covariance: Vector, repeat: Vector, bench: Nominal
+    axes: Vector,
+    sides: Vector,
+    traced: Vector,
+    slopes: Vector,
+    mean: Vector,
+    covariance: Vector,
+    repeat: Vector,
+    bench: Nominal,
 ) -> tuple[Vector, Vector]:
-    """Return the spots (6,) to be expected at a place not yet stood at, and their covariance (6, 6)."""
-    shift, poses = poses_of(looks.axes, looks.sides, mean, bench)
-    spots, by = _spots_of(looks, shift, poses, mean, bench)
+    """Return the spots (6,) to be expected at a place not yet stood at, and their covariance (6, 6).
+
+    ``axes`` to ``slopes`` are as in :class:`Sights` for one look; it was traced at the pose expected there.
+    """
+    shift, poses = poses_of(axes, sides, mean, bench)
+    stand, none, unseen = np.zeros(1, np.int64), np.zeros((1, 6)), np.zeros((1, 6), np.bool_)
+    place = Sights(axes, sides, stand, none, np.zeros((1, 6, 6)), unseen, poses, traced, slopes, 1)
+    spots, by = _spots_of(place, shift, poses, mean, bench)
     gain, repeated, spread = np.zeros((6, len(mean))), np.zeros((6, 4)), np.zeros((6, 6))
     _times(by[0], covariance, gain)
     _times_turned(gain, by[0], spread)
-    _times(looks.slopes[0], repeat, repeated)
-    _times_turned(repeated, looks.slopes[0], spread)
+    _times(slopes[0], repeat, repeated)
+    _times_turned(repeated, slopes[0], spread)
     return spots[0], spread
 
 

@@ -21,7 +21,6 @@ from control.kernels import (
     RETRACE_MM,
     RETRACE_MRAD,
     UNSOUND,
-    Nominal,
     one_round,
     pose_with_gain,
     poses_of,
@@ -42,6 +41,7 @@ from control.unknowns import (
     KEPT,
     MOUNT,
     POSE,
+    Nominal,
     Pose,
     References,
     Vector,
@@ -182,13 +182,11 @@ class LearnedModel:
         key = (len(self.looks), self._stand, axes.tobytes(), sides.tobytes())
         if self._predicted_last is not None and self._predicted_last[0] == key:
             return self._predicted_last[1]
-        one = Looks.at_one_place(axes, sides, self._stand - 1)
-        one.at = self._poses(axes[None], sides[None])
-        one.traced, one.slopes = self._trace(one.at)
-        sights = one.sights(self._stand)
-        expected = predicted(sights, self.mean, self.covariance, self._repeat, self._bench)
+        place = axes[None], sides[None]
+        traced, slopes = self._trace(self._poses(*place))
+        expected = predicted(*place, traced, slopes, self.mean, self.covariance, self._repeat, self._bench)
         self._predicted_last = (key, expected)
-        return self._predicted_last[1]
+        return expected
 
     def start_covariance(self) -> Vector:
         """Return how uncertain the pose was before the first look, shape (4, 4)."""

@@ -4,18 +4,33 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from control.kernels import Sights
 from control.model import LensModel
-from control.unknowns import UNSEEN_MM2, UNSEEN_NOISE, Vector, as_rows
+from control.unknowns import UNSEEN_MM2, Vector, as_rows
 from vision.spots import Spot, SpotName
 
 
 def _none(*shape: int) -> Vector:
     return np.empty((0, *shape))
+
+
+class Sights(NamedTuple):
+    """The arrays of :class:`Looks` that a fit reads, and the number of the present stand."""
+
+    axes: Vector
+    sides: Vector
+    stands: NDArray[np.int64]
+    values: Vector
+    noise: Vector
+    seen: NDArray[np.bool_]
+    at: Vector
+    traced: Vector
+    slopes: Vector
+    stand: int
 
 
 @dataclass(slots=True, eq=False)
@@ -46,22 +61,6 @@ class Looks:
     at: Vector = field(default_factory=lambda: _none(4))
     traced: Vector = field(default_factory=lambda: _none(6))
     slopes: Vector = field(default_factory=lambda: _none(6, 4))
-
-    @classmethod
-    def at_one_place(cls, axes: Vector, sides: Vector, stand: int) -> Looks:
-        """Return one look that has seen nothing and is yet to be traced."""
-        return cls(
-            axes[None],
-            sides[None],
-            np.array([stand]),
-            np.zeros(1, dtype=bool),
-            np.zeros((1, 6)),
-            UNSEEN_NOISE[None],
-            np.zeros((1, 6), dtype=bool),
-            np.zeros((1, 4)),
-            np.zeros((1, 6)),
-            np.zeros((1, 6, 4)),
-        )
 
     def __len__(self) -> int:
         return len(self.axes)

@@ -10,6 +10,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from optics.compiled import compiled
 from optics.errors import RayLostError
 from optics.gaussian import beam_on_plate
 from optics.layout import Beam, Layout
@@ -24,10 +25,9 @@ SPOTS: Final = (SpotName.FRONT, SpotName.BACK, SpotName.TRANSMITTED)
 """Order of the spots in every vector of six coordinates: front x, y, back x, y, transmitted x, y."""
 
 PATHS: Final = (SpotPath.FRONT, SpotPath.BACK, SpotPath.TRANSMITTED)
-_STEPS: Final = np.array([1e-3, 1e-3, 1e-2, 1e-2])
-_STENCIL: Final = np.concatenate([np.zeros((1, 4)), np.diag(_STEPS), -np.diag(_STEPS)])
+_STEPS: Final = (1e-3, 1e-3, 1e-2, 1e-2)
 _NEAR_AXIS_MM: Final = 4.0
-_REACH: Final = np.array([4.0, 4.0, 80.0, 80.0])
+_REACH: Final = (4.0, 4.0, 80.0, 80.0)
 _BEND_PER_MM: Final = 1e-6
 
 
@@ -75,18 +75,48 @@ class LensModel:
         Poses beyond what any mount reaches are drawn in first, and where a strongly bent lens still loses a
         ray the sensitivities at the null stand in: a wild estimate must not end the estimation.
         """
-        inside = np.minimum(np.maximum(poses, -_REACH), _REACH)
-        around = (inside[:, None, :] + _STENCIL).reshape(-1, 4)
         try:
-            traced = number_spot_coordinates(self.numbers, around)
+            places = number_spot_coordinates(self.numbers, _round_about(poses))
         except RayLostError:
             return poses @ self.at_null.T, np.broadcast_to(self.at_null, (len(poses), 6, 4)).copy()
-        places = traced.reshape(-1, len(_STENCIL), 6)
-        differences = (places[:, 1:5] - places[:, 5:9]) / (2.0 * _STEPS[:, None])
-        slopes = np.ascontiguousarray(differences.transpose(0, 2, 1))
-        off = poses - inside
-        spots = np.ascontiguousarray(places[:, 0])
-        return spots + np.einsum("nij,nj->ni", slopes, off) if off.any() else spots, slopes
+        return _central_differences(poses, places)
+
+
+@compiled()
+def _drawn_in(value: float, part: int) -> float:
+    return min(max(value, -_REACH[part]), _REACH[part])
+
+
+@compiled()
+def _round_about(poses: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return each pose (N, 4), drawn in, and a step up and down from it in each of its parts, (9 N, 4)."""
+    around = np.empty((9 * len(poses), 4))
+    for number in range(len(poses)):
+        for row in range(9):
+            for part in range(4):
+                around[9 * number + row, part] = _drawn_in(poses[number, part], part)
+        for part in range(4):
+            around[9 * number + 1 + part, part] += _STEPS[part]
+            around[9 * number + 5 + part, part] -= _STEPS[part]
+    return around
+
+
+@compiled()
+def _central_differences(
+    poses: NDArray[np.float64], places: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return spots (N, 6) and slopes (N, 6, 4) from the places (9 N, 6) round about poses (N, 4)."""
+    spots, slopes = np.empty((len(poses), 6)), np.empty((len(poses), 6, 4))
+    for number in range(len(poses)):
+        first = 9 * number
+        for spot in range(6):
+            spots[number, spot] = places[first, spot]
+            for part in range(4):
+                up, down = places[first + 1 + part, spot], places[first + 5 + part, spot]
+                slopes[number, spot, part] = (up - down) / (2.0 * _STEPS[part])
+                off = poses[number, part] - _drawn_in(poses[number, part], part)
+                spots[number, spot] += slopes[number, spot, part] * off
+    return spots, slopes
 
 
 @lru_cache(maxsize=64)

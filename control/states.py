@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from enum import Enum
 from types import MappingProxyType
-from typing import Any, Final
+from typing import Final
 
 from transitions import Machine
 
@@ -175,6 +175,16 @@ _MACHINE: Final = _Shared(
 )
 
 
+_AFTER: Final[Mapping[tuple[State, Event], State]] = MappingProxyType(
+    {
+        (state, event): State[str(_MACHINE.events[event.value].transitions[state.name][0].dest)]
+        for state in State
+        for event in Event
+    }
+)
+"""Where the machine's transitions lead: without callbacks and conditions that is all there is to them."""
+
+
 class Progress:
     """The state of one run, moved only by :meth:`fire`.
 
@@ -185,16 +195,14 @@ class Progress:
     __slots__ = ("state",)
 
     def __init__(self) -> None:
-        self.state: Any = State.READY
+        self.state = State.READY
 
     def fire(self, event: Event) -> State:
         """Answer ``event`` by the table and return the new state."""
-        if TABLE[self.now, event] is not self.now:  # without callbacks, staying is doing nothing
-            _MACHINE.events[event.value].trigger(self)
-        return self.now
+        self.state = _AFTER[self.state, event]
+        return self.state
 
     @property
     def now(self) -> State:
         """The present state."""
-        now: State = self.state
-        return now
+        return self.state

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Any, Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -60,6 +60,29 @@ class References:
         full[:2, :2] = sum(self.hole_parts.values())
         full[2:, 2:] = sum(self.bare_parts.values())
         return full
+
+
+class Nominal(NamedTuple):
+    """The bench and the lens that the unknowns are deviations from.
+
+    Attributes
+    ----------
+    null : ndarray, shape (4,)
+        Axis positions of the nominal null.
+    mount : ndarray, shape (4, 4)
+        Pose per axis unit.
+    per_shape : ndarray, shape (2 + surfaces, 6, 4)
+        Change of the sensitivities per mm of L1 and of L2, and per 1 / mm of each curvature.
+    curvatures_per_mm : ndarray, shape (surfaces,)
+    belong : ndarray, shape (6,)
+        Where the spots belong, mm.
+    """
+
+    null: Vector
+    mount: Vector
+    per_shape: Vector
+    curvatures_per_mm: Vector
+    belong: Vector
 
 
 @dataclass(frozen=True, slots=True, eq=False)
