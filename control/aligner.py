@@ -58,7 +58,8 @@ EVENT_OF: Final[Mapping[type, Event]] = {
     OperatorStopped: Event.OPERATOR_STOPPED,
 }
 
-_BARE_BEAM_TRIES: Final = 3
+_ANSWERS: Final[Mapping[Event, type]] = {Event.MOVED: Move, Event.LOOKED: Look}
+"""What has to have been asked for before an event."""
 
 
 class Aligner:
@@ -74,6 +75,7 @@ class Aligner:
 
     def __init__(self, plan: AlignmentPlan, bench_model: BenchModel, memory: Memory | None = None) -> None:
         self._plan, self._bench, self._memory = plan, bench_model, memory
+        self._names = bench_model.axis_names
         self._progress = Progress()
         self._asked: Action | None = None
         self._finished: Finish | None = None
@@ -179,8 +181,7 @@ class Aligner:
         state = self.state
         if event is None:
             return f"{type(observation).__name__} is no observation (state {state.value})"
-        expected = EXPECTED[state]
-        wanted = {Event.MOVED: Move, Event.LOOKED: Look}.get(event)
+        expected, wanted = EXPECTED[state], _ANSWERS.get(event)
         if event not in expected or (wanted is not None and not isinstance(self._asked, wanted)):
             names = ", ".join(sorted(e.value for e in expected))
             asked = type(self._asked).__name__
@@ -267,7 +268,7 @@ class Aligner:
         return self._closing.homed_again(self._vector(observation.positions))
 
     def _vector(self, positions: Mapping[str, float]) -> NDArray[np.float64]:
-        return np.array([float(positions[name]) for name in self._bench.axis_names])
+        return np.array([positions[name] for name in self._names], dtype=np.float64)
 
     _work: Final[Mapping[State, Callable[[Aligner, Any], Action]]] = {
         State.READY: _begin,
@@ -345,16 +346,17 @@ _FARTHEST_MM: Final = 1e4
 
 def _not_a_place(what: str, center: NDArray[np.float64], covariance: NDArray[np.float64]) -> str:
     center, covariance = np.asarray(center, dtype=np.float64), np.asarray(covariance, dtype=np.float64)
-    if center.shape != (2,) or not all(abs(value) <= _FARTHEST_MM for value in center.tolist()):
-        return f"{what} lies at {center.tolist()} mm"
+    place, spread = center.tolist(), covariance.tolist()
+    if center.shape != (2,) or not (abs(place[0]) <= _FARTHEST_MM and abs(place[1]) <= _FARTHEST_MM):
+        return f"{what} lies at {place} mm"
     if covariance.shape != (2, 2):
-        return f"{what} has the covariance {covariance.tolist()} mm^2"
-    (xx, xy), (yx, yy) = covariance.tolist()
-    if not all(map(math.isfinite, (xx, xy, yx, yy))):
-        return f"{what} has the covariance {covariance.tolist()} mm^2"
+        return f"{what} has the covariance {spread} mm^2"
+    (xx, xy), (yx, yy) = spread
+    if not math.isfinite(xx + xy + yx + yy):
+        return f"{what} has the covariance {spread} mm^2"
     if abs(xy - yx) > 1e-6 * abs(xy) or min(xx, yy) <= 0.0 or xx * yy <= xy * xy:
-        return f"{what} has the covariance {covariance.tolist()} mm^2, which is not positive definite"
+        return f"{what} has the covariance {spread} mm^2, which is not positive definite"
     smallest = (xx * yy - xy * xy) / (xx + yy)
     if smallest < _LEAST_MM2 or xx + yy > _MOST_MM2:
-        return f"{what} has the covariance {covariance.tolist()} mm^2, which no camera gives"
+        return f"{what} has the covariance {spread} mm^2, which no camera gives"
     return ""

@@ -47,6 +47,7 @@ from control.unknowns import (
     Vector,
     inverse,
     prior,
+    solve,
 )
 from vision.spots import Spot, SpotName
 
@@ -174,7 +175,7 @@ class LearnedModel:
 
     def null_axes(self, sides: Vector) -> Vector:
         """Return the axis positions that put the lens on the axis, shape (4,)."""
-        back = np.linalg.solve(self.mount(), self.mean[POSE])
+        back = solve(self.mount(), self.mean[POSE])
         return self._bench.null - back + sides * self.mean[BACKLASH] / 2.0
 
     def predict(self, axes: Vector, sides: Vector) -> tuple[Vector, Vector]:

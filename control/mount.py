@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from typing import Final
 
 import numpy as np
@@ -34,6 +33,7 @@ class Mount:
         self.axes, self.sides = axes, np.zeros(4)
         self._bench = bench
         self._steps = np.array([axis.step for axis in bench.axes])
+        self._names = bench.axis_names
         self._second_half: Move | None = None
 
     def stands_at(self, target: Vector) -> bool:
@@ -54,17 +54,18 @@ class Mount:
 
     def move_to(self, target: Vector, why: str, purpose: MovePurpose) -> Move:
         """Return the move, in two halves where an axis must come from below to take up its backlash."""
-        final = Move(self._named(target), why, purpose)
-        past = target.copy()
-        for number, axis in enumerate(self._bench.axes):
-            if axis.approach_from is None and target[number] < self.axes[number] - axis.step / 2.0:
+        final = Move(dict(zip(self._names, target.tolist(), strict=True)), why, purpose)
+        past = target.tolist()
+        for number, (axis, now) in enumerate(zip(self._bench.axes, self.axes.tolist(), strict=True)):
+            if axis.approach_from is None and past[number] < now - axis.step / 2.0:
                 millimetres = axis.unit == "mm"
                 free = self._bench.backlash_sigma_mm if millimetres else self._bench.backlash_sigma_deg
-                past[number] = max(target[number] - _PAST * free, axis.travel_min)
-        if np.array_equal(past, target):
+                past[number] = max(past[number] - _PAST * free, axis.travel_min)
+        if past == target.tolist():
             return final
         self._second_half = final
-        return Move(self._named(past), "past the target, to take up the backlash", MovePurpose.TAKE_UP)
-
-    def _named(self, target: Vector) -> Mapping[str, float]:
-        return {name: float(value) for name, value in zip(self._bench.axis_names, target, strict=True)}
+        return Move(
+            dict(zip(self._names, past, strict=True)),
+            "past the target, to take up the backlash",
+            MovePurpose.TAKE_UP,
+        )

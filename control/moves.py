@@ -12,6 +12,8 @@ from numpy.typing import NDArray
 
 from control.learn import LearnedModel
 from control.plan import AlignmentPlan, BenchModel
+from control.unknowns import solve
+from optics.compiled import compiled
 from vision.spots import SpotName
 
 Vector = NDArray[np.float64]
@@ -47,18 +49,14 @@ def bounded_step(plan: AlignmentPlan, bench: BenchModel, here: Vector, wanted: V
 
     An axis that is always approached from one side cannot end at the very end of its travel on that side.
     """
-    bounds = np.array([plan.max_step_mm if axis.unit == "mm" else plan.max_step_deg for axis in bench.axes])
-    way = wanted - here
-    share = min(1.0, 1.0 / max(float((np.abs(way) / bounds).max()), 1e-12))
+    ends, steps = wanted.tolist(), (wanted - here).tolist()
+    bounds = [plan.max_step_mm if axis.unit == "mm" else plan.max_step_deg for axis in bench.axes]
+    farthest = max(abs(step) / bound for step, bound in zip(steps, bounds, strict=True))
+    share = min(1.0, 1.0 / max(farthest, 1e-12))
     stopped_by = next(
-        (
-            axis.name
-            for axis, value in zip(bench.axes, wanted.tolist(), strict=True)
-            if not axis.can_end_at(value)
-        ),
-        "",
+        (axis.name for axis, end in zip(bench.axes, ends, strict=True) if not axis.can_end_at(end)), ""
     )
-    return Step(on_steps(bench, here + share * way), share < 1.0, stopped_by)
+    return Step(on_steps(bench, here + share * (wanted - here)), share < 1.0, stopped_by)
 
 
 def on_steps(bench: BenchModel, axes: Vector) -> Vector:
@@ -91,18 +89,38 @@ def visible_null(plan: AlignmentPlan, model: LearnedModel, here: Vector, sides: 
     direction is followed when it is known better than the tolerance, or when the looks have narrowed it and
     its offset stands out by three standard uncertainties; along any other the lens stays where it is.
     """
-    limits = plan.tolerances
-    squares = limits[:, None] * limits
     pose = model.pose_at(here, sides)  # not what this stand missed its target by: that will not repeat
-    variances, turned = np.linalg.eigh(pose.covariance / squares)
-    along = turned.T @ (pose.mean / limits)
-    before = (turned * ((model.start_covariance() / squares) @ turned)).sum(axis=0)
-    known = variances <= 1.0
-    stands_out = (along**2 > 9.0 * variances) & (variances < 0.25 * before)
-    kept = known | stands_out
-    step: Vector = limits * (turned[:, kept] @ along[kept])
-    target: Vector = here - np.linalg.solve(model.mount(), step)
+    step = _seen_part(pose.mean, pose.covariance, model.start_covariance(), plan.tolerances)
+    target: Vector = here - solve(model.mount(), step)
     return target
+
+
+@compiled(any_order=True)
+def _seen_part(mean: Vector, covariance: Vector, start: Vector, limits: Vector) -> Vector:
+    """Return the part (4,) of a pose that the looks show, see :func:`visible_null`."""
+    scaled, before = np.empty((4, 4)), np.empty((4, 4))
+    for row in range(4):
+        for column in range(4):
+            scale = limits[row] * limits[column]
+            scaled[row, column], before[row, column] = (
+                covariance[row, column] / scale,
+                start[row, column] / scale,
+            )
+    variances, turned = np.linalg.eigh(scaled)
+    step = np.zeros(4)
+    for direction in range(4):
+        along, first = 0.0, 0.0
+        for row in range(4):
+            along += turned[row, direction] * mean[row] / limits[row]
+            for column in range(4):
+                first += turned[row, direction] * before[row, column] * turned[column, direction]
+        variance = variances[direction]
+        known = variance <= 1.0
+        stands_out = along * along > 9.0 * variance and variance < 0.25 * first
+        if known or stands_out:
+            for row in range(4):
+                step[row] += limits[row] * turned[row, direction] * along
+    return step
 
 
 def test_move_sizes(plan: AlignmentPlan, bench: BenchModel, jacobian: Vector, spot_sigma_mm: float) -> Vector:

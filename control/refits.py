@@ -29,7 +29,7 @@ from control.scores import (
     wrong_power,
 )
 from control.suspicion import SWAPPED_WORDS, Fault, Suspicion
-from control.unknowns import FIXED_COUNT, Vector
+from control.unknowns import FIXED_COUNT, Vector, solve
 
 _CHOICES: Final = 3
 _ROUNDS: Final = 3
@@ -236,7 +236,7 @@ def _put_right(model: LearnedModel, rival: Suspicion, amounts: Vector, mount: Ve
     twelve[rival.part] = amounts
     as_pose, ride = beam_as_pose(model)
     pose = twelve[4:8] + as_pose @ twelve[8:]
-    looks.axes[since:] += twelve[:4] + np.linalg.solve(mount, pose)
+    looks.axes[since:] += twelve[:4] + solve(mount, pose)
     looks.values[since:] -= np.where(looks.seen[since:], ride @ twelve[8:], 0.0)
     return looks
 

@@ -30,6 +30,8 @@ class State(Enum):
     STOPPED = "stopped"
     TIMED_OUT = "timed_out"
 
+    __hash__ = object.__hash__  # members are single objects; Enum's own hash is a call in Python
+
 
 TERMINAL: Final = frozenset({State.ALIGNED, State.REJECTED, State.STOPPED, State.TIMED_OUT})
 """A run that has ended stays ended, whatever it is told."""
@@ -67,6 +69,8 @@ class Event(Enum):
     BENCH_WRONG = "bench_wrong"
     BUDGET_SPENT = "budget_spent"
     OUT_OF_TURN = "out_of_turn"
+
+    __hash__ = object.__hash__  # as above
 
 
 REPORTED: Final = frozenset(

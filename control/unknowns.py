@@ -8,7 +8,7 @@ from typing import Any, Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.linalg.lapack import dpotrf
+from scipy.linalg.lapack import dgesv, dposv, dpotrf
 
 from control.model import SPOTS
 from control.plan import BenchModel
@@ -104,7 +104,10 @@ def innovation(predicted: tuple[Vector, Vector], spots: Mapping[SpotName, Spot])
     values, noise, seen = as_rows(spots)
     # What was not seen is no further off than nothing, and its variance keeps it from counting.
     off = np.where(seen, values - predicted[0], 0.0)
-    return float(off @ np.linalg.solve(noise + predicted[1], off)), int(np.count_nonzero(seen))
+    _, solved, trouble = dposv(noise + predicted[1], off)
+    if trouble:
+        raise np.linalg.LinAlgError("the covariance of the spots is not positive definite")
+    return float(off @ solved), int(np.count_nonzero(seen))
 
 
 def through(lever: Vector, covariance: Vector) -> Vector:
@@ -116,11 +119,12 @@ def through(lever: Vector, covariance: Vector) -> Vector:
 def as_rows(sightings: Mapping[SpotName, Spot]) -> tuple[Vector, Vector, NDArray[np.bool_]]:
     """Put the spots seen into six coordinates; what was not seen gets a variance beyond all meaning."""
     values, noise, seen = np.zeros(6), UNSEEN_NOISE.copy(), np.zeros(6, dtype=bool)
-    for number, name in enumerate(SPOTS):
-        if name in sightings:
-            part = slice(2 * number, 2 * number + 2)
-            values[part], noise[part, part] = sightings[name].center_mm, sightings[name].covariance_mm2
-            seen[part] = True
+    for first, name in zip((0, 2, 4), SPOTS, strict=True):
+        spot = sightings.get(name)
+        if spot is not None:
+            last = first + 2
+            values[first:last], noise[first:last, first:last] = spot.center_mm, spot.covariance_mm2
+            seen[first:last] = True
     front, back = sightings.get(SpotName.FRONT), sightings.get(SpotName.BACK)
     if front is not None and back is not None and front.with_other_mm2 is not None:
         joint = noise[:4, :4].copy()
@@ -149,6 +153,20 @@ def prior(bench: BenchModel, references: References, curvature_sigma_per_mm: Vec
     covariance = np.diag(sigma**2)
     covariance[REFERENCES, REFERENCES] = references.covariance()
     return mean, covariance
+
+
+def solve(matrix: Vector, right: Vector) -> Vector:
+    """Return the solution of matrix @ x = right (m,), by LAPACK itself: of a small matrix numpy asks more.
+
+    Raises
+    ------
+    numpy.linalg.LinAlgError
+        If the matrix is singular.
+    """
+    _, _, solved, trouble = dgesv(matrix, right)
+    if trouble:
+        raise np.linalg.LinAlgError("singular matrix")
+    return np.asarray(solved, dtype=np.float64)
 
 
 def inverse(matrix: NDArray[np.floating[Any]]) -> Vector:

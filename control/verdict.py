@@ -23,6 +23,8 @@ Vector = NDArray[np.float64]
 TO_UM_ARCSEC = np.array([1000.0, 1000.0, ARCSEC_PER_MRAD, ARCSEC_PER_MRAD])
 """From (mm, mm, mrad, mrad) to (um, um, arcsec, arcsec)."""
 
+_SQUARES = np.outer(TO_UM_ARCSEC, TO_UM_ARCSEC)
+
 _DOUBT = 1e-4
 """Probability below which scatter or disagreement is not put down to chance."""
 
@@ -93,20 +95,20 @@ def judge(plan: AlignmentPlan, pose: Pose, parts: Mapping[str, Vector], scattere
     scattered : Agreement
         From :func:`scatter`.
     """
-    covariance = pose.covariance * np.outer(TO_UM_ARCSEC, TO_UM_ARCSEC)
+    covariance = pose.covariance * _SQUARES
     factor = radial_coverage_factor(plan.coverage)
     if not scattered.holds:
         covariance = covariance * scattered.chi_square / scattered.degrees_of_freedom
         factor = radial_coverage_factor(plan.coverage, scattered.degrees_of_freedom)
-    mean = pose.mean * TO_UM_ARCSEC
+    x, y, tilt_x, tilt_y = (pose.mean * TO_UM_ARCSEC).tolist()
     expanded = factor * largest_sigma(covariance[:2, :2]), factor * largest_sigma(covariance[2:, 2:])
-    offsets = math.hypot(*mean[:2]), math.hypot(*mean[2:])
+    offsets = math.hypot(x, y), math.hypot(tilt_x, tilt_y)
     table = _table(parts)
     limits = plan.tolerance_decenter_um, plan.tolerance_tilt_arcsec
     return Verdict(
-        decenter_um=(float(mean[0]), float(mean[1])),
-        tilt_arcsec=(float(mean[2]), float(mean[3])),
-        covariance=tuple(tuple(float(value) for value in row) for row in covariance),
+        decenter_um=(x, y),
+        tilt_arcsec=(tilt_x, tilt_y),
+        covariance=tuple(map(tuple, covariance.tolist())),
         expanded_decenter_um=expanded[0],
         expanded_tilt_arcsec=expanded[1],
         coverage_factor=factor,

@@ -21,7 +21,7 @@ from control.moves import (
 )
 from control.plan import AlignmentPlan, BenchModel
 from control.questions import TYPICAL_SPOT_MM
-from control.unknowns import Vector
+from control.unknowns import Vector, solve
 from vision.spots import NoSpot, Reason, Sighting, SpotName
 
 _TEST_ORDER: Final = ("decenter_x", "tilt_y", "decenter_y", "tilt_x")
@@ -109,7 +109,7 @@ class Ways:
                 wide_pairs=wide_pairs,
                 swallowed=frozenset(self._swallowed),
             )
-        offset = np.linalg.solve(model.mount(), next(self._offsets))
+        offset = solve(model.mount(), next(self._offsets))
         why = "look beside the null, so that speckle averages"
         return self.go(self.middle + offset, why, MovePurpose.VERIFY)
 
