@@ -109,7 +109,7 @@ class SceneCamera:
         self, spots: tuple[TrueSpot, ...], power: float, state: SceneState, exposure_s: float
     ) -> NDArray[np.float32]:
         """Return the mean photo-electrons of every pixel; ``spots`` and ``power`` as for :meth:`frame`."""
-        return total(self._layers(spots, power, state, exposure_s), slice(None))
+        return total(self._layers(spots, power, state, exposure_s))
 
     def frame(
         self, spots: tuple[TrueSpot, ...], power: float, state: SceneState, exposure_s: float
@@ -153,9 +153,10 @@ class SceneCamera:
         held = self._painted
         if held is not None and held.spots is spots and held.setting is setting:
             return held.light
-        light = np.full(setting.response.shape, self._nuisances.stray_per_mm2, np.float32)
-        setting.painter.paint(light, spots, self._texture(setting, time_s))
-        light *= setting.response
+        # Painted over what was painted last: nobody holds it, and new memory costs as much as a spot.
+        light = np.empty_like(setting.response) if held is None else held.light
+        texture, stray = self._texture(setting, time_s), self._nuisances.stray_per_mm2
+        setting.painter.paint(light, spots, texture, stray, setting.response)
         self._painted = _Painted(spots, setting, light)
         return light
 
@@ -209,7 +210,7 @@ class SceneCamera:
         room = response * _room_profile(x, y, reach, nuisances.room_gradient)
         grain, contrast = seen_grain(nuisances.speckle_grain_um * 1e-3, nuisances.speckle_contrast, pixel_mm)
         move = nuisances.speckle_move_um * 1e-3
-        speckle = SpeckleMap.of_plate(print_x, print_y, grain, move, self._plate_seed)
+        speckle = SpeckleMap.of_plate(x, y, grain, move, self._plate_seed, placement)
         return _Setting(view, painter, speckle, contrast, response, room, lamp)
 
 

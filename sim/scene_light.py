@@ -1,7 +1,8 @@
 """The light of the spots on the pixels of one camera: Gaussians, speckle, fringes, halo.
 
-Works in regions of interest: a spot is evaluated only where it gives more than a few millionths of the
-brightest one's light. So the picture is the same at every exposure, but for a factor.
+A spot is evaluated only where it gives more than a few millionths of the brightest one's light. So the
+picture is the same at every exposure, but for a factor. Here is worked out what there is to paint and where;
+the painting is done by the kernel in ``painting``.
 """
 
 from __future__ import annotations
@@ -9,14 +10,14 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from sim.camera_geometry import PlateView
+from sim.painting import HALO_STEP, add_gaussian, paint
 from sim.plate_art import Map
 from sim.scene_spots import TrueSpot
-from sim.speckle import SpeckleMap
+from sim.speckle import SpeckleMap, field
 
 Area = tuple[slice, slice]
 
@@ -25,7 +26,7 @@ _LEAST_PART = 3e-6
 _SPECKLE_SHOWS = 20.0
 # Fringes finer than this many radians per blur radius have lost 99.8 % of their contrast.
 _FINEST_FRINGE = 3.5
-_HALO_STEP = 8
+_DARK = np.zeros(4, np.int64)
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,14 +53,13 @@ class Texture:
 
 
 @dataclass(frozen=True, slots=True)
-class _Painted:
-    """The light of one spot on its region; its peak and its radius matrix as the camera blurs them."""
+class _Brush:
+    """One Gaussian as the kernel paints it: where, in which shape, and with which speckle."""
 
     spot: TrueSpot
     area: Area
-    light: Map
-    peak: float
-    matrix_mm2: NDArray[np.float64]
+    shape: tuple[float, ...]
+    mixture: NDArray[np.uint64]
 
 
 class SpotPainter:
@@ -84,26 +84,50 @@ class SpotPainter:
         self._coarse_x = _shrunk(x_mm)
         self._coarse_y = _shrunk(y_mm)
 
-    def paint(self, picture: Map, spots: tuple[TrueSpot, ...], texture: Texture) -> None:
-        """Add the spots' light, in beam powers per mm2, to ``picture``."""
-        painted = []
-        halos = np.zeros_like(self._coarse_x)
+    def paint(
+        self, picture: Map, spots: tuple[TrueSpot, ...], texture: Texture, stray: float, response: Map
+    ) -> None:
+        """Fill ``picture`` with the light that the pixels answer to, in beam powers per mm2.
+
+        Parameters
+        ----------
+        picture : ndarray of float32, shape (height, width)
+            Is overwritten.
+        spots : tuple of TrueSpot
+        texture : Texture
+        stray : float
+            Even light, in beam powers per mm2.
+        response : ndarray of float32, shape (height, width)
+            Of the pixels, by which all light is multiplied.
+        """
         lit = [(number, spot) for number, spot in enumerate(spots) if spot.lit]
         least = _LEAST_PART * max(
             (self._peak(spot.radius_matrix_mm2, spot.power)[0] for _, spot in lit), default=0.0
         )
-        for number, spot in lit:
-            core = self._gaussian(spot, 1 - texture.halo_fraction, least)
-            if core is not None:
-                self._speckle(core, number, texture, least * _SPECKLE_SHOWS)
-                picture[core.area] += core.light
-                painted.append(core)
-            if texture.halo_fraction > 0:
-                self._halo(picture, halos, spot, texture, least)
-        if halos.any():
-            cv2.add(picture, _enlarged(halos, picture.shape), dst=picture)
-        if texture.fringe_visibility > 0 and len(painted) >= 2:
-            self._fringes(picture, painted[0], painted[1], texture)
+        halo = np.zeros_like(self._coarse_x)
+        found = [self._core(number, spot, texture, least) for number, spot in lit]
+        cores = [core for core in found if core is not None]
+        halos = [self._halo(halo, spot, texture, least) for _, spot in lit if texture.halo_fraction > 0]
+        brushes = [*cores, *(narrow for narrow in halos if narrow is not None)]
+        fringed, wave = _DARK, np.zeros(10, np.float32)
+        if texture.fringe_visibility > 0 and len(cores) >= 2:
+            fringed, wave = self._fringes(cores[0], cores[1], texture)
+        paint(
+            picture,
+            response,
+            self._x,
+            self._y,
+            halo,
+            np.float32(stray),
+            np.array([_bounds(brush.area) for brush in brushes], np.int64).reshape(-1, 4),
+            np.array([brush.shape for brush in brushes], np.float32).reshape(-1, 8),
+            field(),
+            texture.speckle.place,
+            np.array([brush.mixture for brush in brushes], np.uint64).reshape(-1, 8),
+            np.float32(texture.speckle_contrast),
+            fringed,
+            wave,
+        )
 
     def _peak(
         self, radius_matrix_mm2: NDArray[np.float64], power: float
@@ -112,53 +136,48 @@ class SpotPainter:
         matrix = radius_matrix_mm2 + 4 * self.blur_mm2
         return 2 * power / (math.pi * math.sqrt(float(np.linalg.det(matrix)))), matrix
 
-    def _gaussian(self, spot: TrueSpot, share: float, least: float) -> _Painted | None:
-        peak, matrix = self._peak(spot.radius_matrix_mm2, spot.power * share)
+    def _core(self, number: int, spot: TrueSpot, texture: Texture, least: float) -> _Brush | None:
+        """Return the spot itself, broken up where it is bright enough for speckle to show."""
+        peak, matrix = self._peak(spot.radius_matrix_mm2, spot.power * (1 - texture.halo_fraction))
+        speckled = -1.0
+        mixture = np.zeros(8, np.uint64)
+        if texture.speckle_contrast > 0 and peak > least * _SPECKLE_SHOWS:
+            speckled = math.log(peak / (least * _SPECKLE_SHOWS))
+            mixture = texture.speckle.mixture(number, spot.center_mm)
+        return self._brush(spot, peak, matrix, least, speckled, mixture)
+
+    def _halo(self, coarse: Map, spot: TrueSpot, texture: Texture, least: float) -> _Brush | None:
+        """Add the halo to the coarse picture where it is wide, else return it."""
+        peak, matrix = self._peak(
+            spot.radius_matrix_mm2 * texture.halo_width**2, spot.power * texture.halo_fraction
+        )
+        narrow = math.sqrt(float(np.linalg.eigvalsh(matrix)[0])) / self.pixel_mm
+        if peak <= least or narrow <= 5 * HALO_STEP:
+            return self._brush(spot, peak, matrix, least, -1.0, np.zeros(8, np.uint64))
+        add_gaussian(coarse, self._coarse_x, self._coarse_y, np.array(_shape(spot, peak, matrix), np.float32))
+        return None
+
+    def _brush(
+        self,
+        spot: TrueSpot,
+        peak: float,
+        matrix: NDArray[np.float64],
+        least: float,
+        speckled: float,
+        mixture: NDArray[np.uint64],
+    ) -> _Brush | None:
         if peak <= least:
             return None
         area = self.area_round(spot.bench_mm, _reach_mm(peak, least, matrix))
         if area is None:
             return None
-        inverse = np.linalg.inv(matrix)
-        light = _exponential(self._x[area], self._y[area], spot.bench_mm, inverse)
-        light *= np.float32(peak)
-        return _Painted(spot, area, light, peak, matrix)
+        shape = (*_shape(spot, peak, matrix), math.log(peak / least), speckled)
+        return _Brush(spot, area, shape, mixture)
 
-    def _speckle(self, core: _Painted, number: int, texture: Texture, least: float) -> None:
-        """Break the light up where it is bright enough for that to show."""
-        contrast = np.float32(texture.speckle_contrast)
-        if contrast <= 0 or core.peak <= least:
-            return
-        area = self.area_round(core.spot.bench_mm, _reach_mm(core.peak, least, core.matrix_mm2))
-        area = None if area is None else _overlap(area, core.area)
-        if area is None or not core.light[_within(area, core.area)].size:
-            return
-        pattern = texture.speckle.pattern(area, number, core.spot.center_mm)
-        pattern *= contrast
-        pattern += np.float32(1) - contrast
-        core.light[_within(area, core.area)] *= pattern
-
-    def _halo(self, picture: Map, coarse: Map, spot: TrueSpot, texture: Texture, least: float) -> None:
-        """Add the halo to the coarse picture where it is wide, else pixel by pixel."""
-        peak, matrix = self._peak(
-            spot.radius_matrix_mm2 * texture.halo_width**2, spot.power * texture.halo_fraction
-        )
-        if peak <= least:
-            return
-        inverse = np.linalg.inv(matrix)
-        narrow = math.sqrt(float(np.linalg.eigvalsh(matrix)[0])) / self.pixel_mm
-        if narrow > 5 * _HALO_STEP:
-            wide = _exponential(self._coarse_x, self._coarse_y, spot.bench_mm, inverse)
-            cv2.scaleAdd(wide, peak, coarse, dst=coarse)
-            return
-        area = self.area_round(spot.bench_mm, _reach_mm(peak, least, matrix))
-        if area is not None:
-            light = _exponential(self._x[area], self._y[area], spot.bench_mm, inverse)
-            picture[area] += light * np.float32(peak)
-
-    def _fringes(self, picture: Map, one: _Painted, two: _Painted, texture: Texture) -> None:
-        """Add 2 V sqrt(I1 I2) cos(phase), washed out where fringes are finer than the blur."""
-        area = _overlap(one.area, two.area)
+    def _fringes(
+        self, one: _Brush, two: _Brush, texture: Texture
+    ) -> tuple[NDArray[np.int64], NDArray[np.float32]]:
+        """Return where two spots interfere to be seen, and how, as the kernel wants them."""
         curved = one.spot.curvature_per_mm - two.spot.curvature_per_mm
         middle = (one.spot.bench_mm + two.spot.bench_mm) / 2
         k = texture.wave_number_per_mm
@@ -171,27 +190,11 @@ class SpotPainter:
             )
             gradient += sign * k * (spot.direction_xy + spot.curvature_per_mm @ away)
         blur_mm = math.sqrt(float(np.trace(self.blur_mm2)) / 2)
-        slow = self._where_fringes_show(area, middle, gradient, k * curved, blur_mm)
-        if slow is None:
-            return
-        area = slow
-        dx, dy = self._x[area] - np.float32(middle[0]), self._y[area] - np.float32(middle[1])
-        xx, xy, yy = (np.float32(k * value) for value in (curved[0, 0], curved[0, 1], curved[1, 1]))
-        slope_x = dx * xx + dy * xy
-        slope_y = dx * xy + dy * yy
-        angle = dx * (slope_x / 2 + np.float32(gradient[0]))
-        angle += dy * (slope_y / 2 + np.float32(gradient[1]))
-        angle += np.float32(math.remainder(phase, 2 * math.pi))
-        slope_x += np.float32(gradient[0])
-        slope_y += np.float32(gradient[1])
-        washed = cv2.exp((slope_x * slope_x + slope_y * slope_y) * np.float32(-(blur_mm**2) / 2))
-        envelope = cv2.sqrt(
-            cv2.multiply(one.light[_within(area, one.area)], two.light[_within(area, two.area)])
-        )
-        washed *= envelope
-        washed *= np.cos(angle)
-        washed *= np.float32(2 * texture.fringe_visibility)
-        picture[area] += washed
+        area = self._where_fringes_show(_overlap(one.area, two.area), middle, gradient, k * curved, blur_mm)
+        bent = (k * float(value) for value in (curved[0, 0], curved[0, 1], curved[1, 1]))
+        turn = math.remainder(phase, 2 * math.pi)
+        wave = (*middle, turn, *gradient, *bent, -(blur_mm**2) / 2, 2 * texture.fringe_visibility)
+        return _DARK if area is None else np.array(_bounds(area)), np.array(wave, np.float32)
 
     def _where_fringes_show(
         self,
@@ -236,43 +239,32 @@ def _reach_mm(peak: float, least: float, matrix_mm2: NDArray[np.float64]) -> NDA
     return math.sqrt(0.5 * math.log(peak / least)) * np.asarray(np.sqrt(np.diag(matrix_mm2)))
 
 
+def _shape(spot: TrueSpot, peak: float, matrix_mm2: NDArray[np.float64]) -> tuple[float, ...]:
+    """Return centre, factors of dx^2, dx dy and dy^2 in the exponent -2 r^T M^-1 r, and peak."""
+    inverse = np.linalg.inv(matrix_mm2)
+    return (*spot.bench_mm, -2 * inverse[0, 0], -4 * inverse[0, 1], -2 * inverse[1, 1], peak)
+
+
 def _shrunk(values: Map) -> Map:
-    """Average blocks; the last row and column of a size that does not divide are taken from the edge."""
-    rows, columns = values.shape
-    padded = np.pad(values, ((0, -rows % _HALO_STEP), (0, -columns % _HALO_STEP)), mode="edge")
-    size = (padded.shape[1] // _HALO_STEP, padded.shape[0] // _HALO_STEP)
-    return np.asarray(cv2.resize(padded, size, interpolation=cv2.INTER_AREA), np.float32)
+    """Return the means of blocks of a smooth map; blocks that reach over its end have their end's value."""
+    rows, columns = (np.arange(HALO_STEP // 2 - 1, size + HALO_STEP // 2, HALO_STEP) for size in values.shape)
+    mean = np.zeros((rows.size, columns.size), np.float32)
+    for down in (0, 1):
+        for right in (0, 1):
+            row, column = (
+                np.minimum(rows + down, values.shape[0] - 1),
+                np.minimum(columns + right, values.shape[1] - 1),
+            )
+            mean += values[np.ix_(row, column)]
+    return mean / np.float32(4)
 
 
-def _enlarged(coarse: Map, shape: tuple[int, ...]) -> Map:
-    """Return a coarse picture at full size."""
-    size = (coarse.shape[1] * _HALO_STEP, coarse.shape[0] * _HALO_STEP)
-    wide = cv2.resize(coarse, size, interpolation=cv2.INTER_LINEAR)
-    return np.asarray(wide[: shape[0], : shape[1]], np.float32)
-
-
-def _exponential(x_mm: Map, y_mm: Map, center_mm: NDArray[np.float64], inverse: NDArray[np.floating]) -> Map:
-    """exp(-2 r^T M^-1 r) on a region."""
-    dx, dy = x_mm - np.float32(center_mm[0]), y_mm - np.float32(center_mm[1])
-    xx, xy, yy = (np.float32(value) for value in (-2 * inverse[0, 0], -4 * inverse[0, 1], -2 * inverse[1, 1]))
-    exponent = dx * xx
-    exponent += dy * xy
-    exponent *= dx
-    dy *= dy
-    dy *= yy
-    exponent += dy
-    return np.asarray(cv2.exp(exponent, dst=exponent), np.float32)
+def _bounds(area: Area) -> tuple[int, int, int, int]:
+    return area[0].start, area[0].stop, area[1].start, area[1].stop
 
 
 def _overlap(one: Area, two: Area) -> Area:
     return (
         slice(max(one[0].start, two[0].start), min(one[0].stop, two[0].stop)),
         slice(max(one[1].start, two[1].start), min(one[1].stop, two[1].stop)),
-    )
-
-
-def _within(area: Area, outer: Area) -> Area:
-    return (
-        slice(area[0].start - outer[0].start, area[0].stop - outer[0].start),
-        slice(area[1].start - outer[1].start, area[1].stop - outer[1].start),
     )

@@ -10,6 +10,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from optics.compiled import compiled
 from sim.plate_art import Map
 from sim.scene_nuisances import SceneNuisances
 from vision.image import Sensor
@@ -29,7 +30,7 @@ class FixedPattern:
         Response of each pixel relative to the mean.
     offset_e : ndarray of float32, shape (height, width)
     hot_index : ndarray of int, shape (n,)
-        Flat index of the hot pixels.
+        Flat index of the hot pixels, in rising order.
     hot_e_per_s : ndarray of float32, shape (n,)
     """
 
@@ -51,7 +52,8 @@ class FixedPattern:
         count = int(rng.poisson(nuisances.hot_pixels))
         index = rng.integers(0, shape[0] * shape[1], count)
         rate = rng.exponential(nuisances.hot_rate_e_per_s, count).astype(np.float32)
-        return cls(gain, offset, index, rate)
+        order = np.argsort(index)
+        return cls(gain, offset, index[order], rate[order])
 
 
 @functools.lru_cache(maxsize=1)
@@ -83,7 +85,7 @@ def expose(
     Parameters
     ----------
     light : sequence of (ndarray of float32, shape (height, width), float)
-        Maps whose sum, each times its factor, is the mean photo-electrons per pixel.
+        One to three maps whose sum, each times its factor, is the mean photo-electrons per pixel.
     pattern : FixedPattern
         Its gain is expected to be in the maps already.
     sensor : vision.image.Sensor
@@ -97,48 +99,86 @@ def expose(
     ndarray of uint16, shape (height, width)
         0 to ``sensor.full_scale_dn``.
     """
-    rows, columns = pattern.gain.shape
+    rows, columns = pattern.offset_e.shape
     frame = np.empty((rows, columns), np.uint16)
-    gain = 1.0 / sensor.gain_e_per_dn
     bank = _noise_bank()
     step = max(1, min(_STRIP_PIXELS // columns, rows))
     strips = range(0, rows, step)
     starts = np.random.default_rng(seed).integers(0, bank.size - step * columns, len(strips))
-    hot_row = pattern.hot_index // columns
-    # Strip by strip: what the steps hand to each other stays in the processor's cache.
-    for first, start in zip(strips, starts.tolist(), strict=True):
-        strip = slice(first, min(first + step, rows))
-        electrons = total(light, strip)
-        hot = (hot_row >= strip.start) & (hot_row < strip.stop)
-        if hot.any():
-            at = pattern.hot_index[hot] - first * columns
-            electrons.reshape(-1)[at] += pattern.hot_e_per_s[hot] * np.float32(exposure_s)
-        deviation = electrons + np.float32(sensor.read_noise_e**2)
-        cv2.sqrt(deviation, dst=deviation)
-        noise = bank[start : start + electrons.size].reshape(electrons.shape)
-        cv2.accumulateProduct(deviation, noise, electrons)
-        np.minimum(electrons, np.float32(full_well_e), out=electrons)
-        cv2.addWeighted(
-            electrons,
-            gain,
-            pattern.offset_e[strip],
-            gain,
-            sensor.black_level_dn,
-            dst=frame[strip],
-            dtype=cv2.CV_16U,
-        )
-        top = float(sensor.full_scale_dn)
-        cv2.threshold(frame[strip], top, top, cv2.THRESH_TRUNC, dst=frame[strip])
+    row = np.arange(rows)
+    maps = [layer for layer, _ in light]
+    factors = [factor for _, factor in light]
+    gain = 1.0 / sensor.gain_e_per_dn
+    # Half a digit on top makes cutting off rounding.
+    numbers = (
+        sensor.read_noise_e**2, full_well_e, gain, sensor.black_level_dn + 0.5, sensor.full_scale_dn
+    )  # fmt: skip
+    _read_out(
+        frame,
+        len(light),
+        maps[0],
+        maps[min(1, len(light) - 1)],
+        maps[-1],
+        np.array([*factors, 0.0, 0.0][:3], np.float32),
+        pattern.offset_e,
+        pattern.hot_index,
+        pattern.hot_e_per_s * np.float32(exposure_s),
+        bank,
+        starts[row // step] + row % step * columns,
+        np.array(numbers, np.float32),
+    )
     return frame
 
 
-def total(light: Sequence[tuple[Map, float]], rows: slice) -> Map:
-    """Return the weighted sum of maps over some rows."""
-    (first, factor), *others = light
-    if not others:
-        return first[rows] * np.float32(factor)
-    (second, other_factor), *others = others
-    electrons = np.asarray(cv2.addWeighted(first[rows], factor, second[rows], other_factor, 0.0), np.float32)
-    for more, weight in others:
-        cv2.scaleAdd(more[rows], weight, electrons, dst=electrons)
+@compiled(any_order=True)
+def _read_out(
+    frame: NDArray[np.uint16],
+    layers: int,
+    one: Map,
+    two: Map,
+    three: Map,
+    factors: Map,
+    offset_e: Map,
+    hot_index: NDArray[np.int64],
+    hot_e: Map,
+    bank: Map,
+    starts: NDArray[np.int64],
+    numbers: Map,
+) -> None:
+    """Fill a frame: the sum of one to three layers, hot pixels, noise, full well, gain, offset, clip.
+
+    One pass over all that is as large as a frame, for the way to the memory is what takes the time.
+    ``starts`` says where in the bank the noise of each row begins; ``numbers`` are variance of the read
+    noise, full well, digits per electron, black level, full scale.
+    """
+    rows, columns = frame.shape
+    variance, well, gain, black, top = numbers[0], numbers[1], numbers[2], numbers[3], numbers[4]
+    by_one, by_two, by_three = factors[0], factors[1], factors[2]
+    zero, hot = np.float32(0.0), 0
+    electrons = np.empty(columns, np.float32)
+    for row in range(rows):
+        for column in range(columns):
+            electrons[column] = one[row, column] * by_one
+        if layers > 1:
+            for column in range(columns):
+                electrons[column] += two[row, column] * by_two
+        if layers > 2:
+            for column in range(columns):
+                electrons[column] += three[row, column] * by_three
+        while hot < hot_index.size and hot_index[hot] < (row + 1) * columns:
+            electrons[hot_index[hot] - row * columns] += hot_e[hot]
+            hot += 1
+        start = starts[row]
+        for column in range(columns):
+            mean = electrons[column]
+            seen = mean + np.sqrt(mean + variance) * bank[start + column]
+            digits = (min(seen, well) + offset_e[row, column]) * gain + black
+            frame[row, column] = np.int32(min(max(digits, zero), top))
+
+
+def total(light: Sequence[tuple[Map, float]]) -> Map:
+    """Return the weighted sum of maps."""
+    electrons = np.zeros_like(light[0][0])
+    for layer, factor in light:
+        electrons += layer * np.float32(factor)
     return electrons

@@ -11,40 +11,45 @@ squares add up to 1, so that the statistics are the same everywhere and the chan
 from __future__ import annotations
 
 import functools
+import itertools
 import math
 from dataclasses import dataclass
-from typing import Any
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-_SIZE = 1024
+from sim.painting import FIELD_GAP, FIELD_ONE, FIELD_SIZE, FIELD_STEPS, FIELD_ZERO, speckle_pattern
+from sim.scene_draws import Placement
+
 _CORRELATION_TEXELS = 1.5
 # Square root of the correlation area pi rho^2 of |mu|^2 = exp(-d^2 / rho^2).
 _GRAIN_TEXELS = math.sqrt(math.pi) * _CORRELATION_TEXELS
 _BANK_SEED = 20_011
 _LEAST_WEIGHT = 1e-3
-_STEPS, _ZERO = 42.0, 128.0
+_UNMOVED = Placement()
 
 
 @functools.lru_cache(maxsize=1)
-def _bank() -> NDArray[np.uint8]:
-    """One periodic field, shape (2 periods, 2 periods, real and imaginary part), in steps of 1 / ``_STEPS``.
+def field() -> NDArray[np.uint32]:
+    """Return one periodic field, two periods each way, shape (4 FIELD_SIZE^2,), as ``painting`` wants it.
 
     Patterns are independent when they are taken from different places of it; the second period spares
-    wrapping places round. Bytes, since what is looked up all over it has to fit into the cache: their steps
-    are a hundredth of the field's rms.
+    wrapping places round. The parts are bytes: their steps are a hundredth of the field's rms.
     """
     rng = np.random.default_rng(_BANK_SEED)
-    white = np.fft.fft2(rng.standard_normal((_SIZE, _SIZE)) + 1j * rng.standard_normal((_SIZE, _SIZE)))
-    frequency = np.fft.fftfreq(_SIZE) * 2 * np.pi
+    white = np.fft.fft2(
+        rng.standard_normal((FIELD_SIZE, FIELD_SIZE)) + 1j * rng.standard_normal((FIELD_SIZE, FIELD_SIZE))
+    )
+    frequency = np.fft.fftfreq(FIELD_SIZE) * 2 * np.pi
     # Correlation exp(-d^2 / 2 rho^2) of the field: spectrum exp(-rho^2 k^2 / 2), half of that for amplitudes.
     shape = np.exp(-(_CORRELATION_TEXELS**2) * frequency**2 / 4)
-    field = np.fft.ifft2(white * shape[:, None] * shape)
-    field /= math.sqrt(float(np.mean(np.abs(field) ** 2)))
-    steps = np.rint(np.stack([field.real, field.imag], axis=-1) * _STEPS + _ZERO)
-    bank = np.tile(np.clip(steps, 0, 255).astype(np.uint8), (2, 2, 1))
+    waves = np.fft.ifft2(white * shape[:, None] * shape)
+    waves /= math.sqrt(float(np.mean(np.abs(waves) ** 2)))
+    real, imaginary = (
+        np.clip(np.rint(part * FIELD_STEPS + FIELD_ZERO), 0, 255).astype(np.uint32)
+        for part in (waves.real, waves.imag)
+    )
+    bank = np.tile(real | imaginary << np.uint32(FIELD_GAP), (2, 2)).reshape(-1)
     bank.setflags(write=False)
     return bank
 
@@ -66,28 +71,36 @@ class SpeckleMap:
 
     Attributes
     ----------
-    place : ndarray of int16, shape (height, width, 2)
-        Column and row of each pixel's texel.
+    x_mm, y_mm : ndarray of float32, shape (height, width)
+        Of the pixels' centres.
+    place : ndarray of float32, shape (2, 3)
+        Turns (x, y, 1) into column and row of the field.
     move_mm : float
         Distance over which the pattern of a moving spot is renewed.
     seed : int
     """
 
-    place: NDArray[np.int16]
+    x_mm: NDArray[np.float32]
+    y_mm: NDArray[np.float32]
+    place: NDArray[np.float32]
     move_mm: float
     seed: int
 
     @classmethod
     def of_plate(
-        cls, x_mm: NDArray[np.float32], y_mm: NDArray[np.float32], grain_mm: float, move_mm: float, seed: int
+        cls,
+        x_mm: NDArray[np.float32],
+        y_mm: NDArray[np.float32],
+        grain_mm: float,
+        move_mm: float,
+        seed: int,
+        placement: Placement = _UNMOVED,
     ) -> SpeckleMap:
-        """Lay the field on the plate with grains of the size that the camera sees."""
-        per_mm = np.float32(_GRAIN_TEXELS / grain_mm)
-        # The mask wraps negative numbers too (two's complement).
-        place = np.empty((*x_mm.shape, 2), np.int16)
-        for axis, plate_mm in enumerate((x_mm, y_mm)):
-            place[..., axis] = np.rint(plate_mm * per_mm).astype(np.int32) & (_SIZE - 1)
-        return cls(place, move_mm, seed)
+        """Lay the field on the print of a plate with grains of the size that the camera sees."""
+        to_print = placement.rotation().T
+        shift = -to_print @ placement.shift_mm
+        place = np.column_stack([to_print, shift]) * (_GRAIN_TEXELS / grain_mm)
+        return cls(x_mm, y_mm, place.astype(np.float32), move_mm, seed)
 
     def pattern(
         self, area: tuple[slice, slice], spot: int, center_mm: NDArray[np.float64]
@@ -101,43 +114,30 @@ class SpeckleMap:
         spot : int
             Number of the spot: different spots have independent patterns.
         center_mm : ndarray, shape (2,)
-            Centre of the spot on the plate.
+            Centre of the spot on the print.
         """
-        place = np.ascontiguousarray(self.place[area])
-        field: NDArray[Any] | None = None
-        mixture = self._mixture(spot, center_mm)
-        # Two lattice points at a time; one that is left over goes with nothing of itself.
-        for pair in zip(mixture[::2], [*mixture[1::2], (0, 0, 0.0)], strict=False):
-            texels = [_looked_up(row, column, place) for row, column, _ in pair]
-            weights = [weight / _STEPS for _, _, weight in pair]
-            mixed = cv2.addWeighted(
-                texels[0], weights[0], texels[1], weights[1], -_ZERO * sum(weights), dtype=cv2.CV_32F
-            )
-            field = mixed if field is None else cv2.add(field, mixed, dst=field)
-        real, imaginary = cv2.split(np.asarray(field))
-        return np.asarray(cv2.add(cv2.multiply(real, real), cv2.multiply(imaginary, imaginary)), np.float32)
+        x, y = (np.ascontiguousarray(values[area]) for values in (self.x_mm, self.y_mm))
+        pattern = np.empty_like(x)
+        speckle_pattern(pattern, x, y, self.place, field(), self.mixture(spot, center_mm))
+        return pattern
 
-    def _mixture(self, spot: int, center_mm: NDArray[np.float64]) -> list[tuple[int, int, float]]:
-        """Places in the field and weights of the up to four lattice points round the spot's position."""
+    def mixture(self, spot: int, center_mm: NDArray[np.float64]) -> NDArray[np.uint64]:
+        """Return where in the field the patterns of the lattice points round a spot begin, and their weights.
+
+        Shape (8,), four beginnings and four weights as ``painting`` wants them.
+        """
         place = np.asarray(center_mm, float) / self.move_mm
         corner = np.floor(place).astype(int)
         angle = (place - corner) * (math.pi / 2)
         weights = np.stack([np.cos(angle), np.sin(angle)])
-        mixture = []
-        for step_x in (0, 1):
-            for step_y in (0, 1):
-                weight = float(weights[step_x, 0] * weights[step_y, 1])
-                if weight < _LEAST_WEIGHT:
-                    continue
-                node = (corner[0] + step_x, corner[1] + step_y)
-                key = [self.seed & 0xFFFFFFFF, spot, int(node[0]) & 0xFFFFFFFF, int(node[1]) & 0xFFFFFFFF]
-                shift = np.random.default_rng(key).integers(0, _SIZE, 2)
-                mixture.append((int(shift[0]), int(shift[1]), weight))
+        mixture = np.zeros(8, np.uint64)
+        for number, (step_x, step_y) in enumerate(itertools.product((0, 1), repeat=2)):
+            weight = float(weights[step_x, 0] * weights[step_y, 1])
+            if weight < _LEAST_WEIGHT:
+                continue
+            node = (corner[0] + step_x, corner[1] + step_y)
+            key = [self.seed & 0xFFFFFFFF, spot, int(node[0]) & 0xFFFFFFFF, int(node[1]) & 0xFFFFFFFF]
+            row, column = np.random.default_rng(key).integers(0, FIELD_SIZE, 2).tolist()
+            mixture[number] = row * 2 * FIELD_SIZE + column
+            mixture[4 + number] = round(weight * FIELD_ONE)
         return mixture
-
-
-def _looked_up(row: int, column: int, place: NDArray[np.int16]) -> NDArray[np.uint8]:
-    """Return the field at places counted from a row and a column of it."""
-    shifted = _bank()[row : row + _SIZE, column : column + _SIZE]
-    texels = cv2.remap(shifted, place, None, cv2.INTER_NEAREST)  # type: ignore[call-overload]  # the stubs want a second map
-    return np.asarray(texels, np.uint8)
