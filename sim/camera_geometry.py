@@ -13,6 +13,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from optics.compiled import compiled
 from vision.image import Sensor
 from vision.plate import PlateSpec, Side
 
@@ -187,20 +188,29 @@ class PlateView:
         coarse_rows, coarse_columns = -(-rows // _CELL_PX) + 1, -(-columns // _CELL_PX) + 1
         grid_y, grid_x = np.mgrid[0:coarse_rows, 0:coarse_columns] * float(_CELL_PX)
         coarse = self.to_mm(np.column_stack([grid_x.ravel(), grid_y.ravel()]))
-        x = _upsample(coarse[:, 0].reshape(coarse_rows, coarse_columns), rows, columns)
-        y = _upsample(coarse[:, 1].reshape(coarse_rows, coarse_columns), rows, columns)
+        x, y = np.empty((rows, columns), np.float32), np.empty((rows, columns), np.float32)
+        for filled, samples in zip((x, y), coarse.T, strict=True):
+            _upsample(filled, samples.reshape(coarse_rows, coarse_columns).astype(np.float32))
         return x, y
 
 
-def _upsample(coarse: NDArray[np.float64], rows: int, columns: int) -> NDArray[np.float32]:
+@compiled(any_order=True)
+def _upsample(filled: NDArray[np.float32], coarse: NDArray[np.float32]) -> None:
     """Interpolate samples that stand ``_CELL_PX`` apart to every pixel, linearly."""
-    share = np.arange(_CELL_PX) / _CELL_PX
-    across = coarse[:, :-1, None] * (1 - share) + coarse[:, 1:, None] * share
-    wide = across.reshape(coarse.shape[0], -1)[:, :columns].astype(np.float32)
-    step = np.diff(wide, axis=0) / np.float32(_CELL_PX)
-    down = step[:, None, :] * np.arange(_CELL_PX, dtype=np.float32)[:, None]
-    down += wide[:-1, None, :]
-    return np.ascontiguousarray(down.reshape(-1, columns)[:rows])
+    rows, columns = filled.shape
+    cells = coarse.shape[1]
+    line, wide = np.empty(cells, np.float32), np.empty(cells * _CELL_PX, np.float32)
+    share = (np.arange(_CELL_PX) / _CELL_PX).astype(np.float32)
+    for row in range(rows):
+        above, down = row // _CELL_PX, share[row % _CELL_PX]
+        for cell in range(cells):
+            line[cell] = coarse[above, cell] + down * (coarse[above + 1, cell] - coarse[above, cell])
+        for cell in range(cells - 1):
+            left, rise = line[cell], line[cell + 1] - line[cell]
+            for at in range(_CELL_PX):
+                wide[cell * _CELL_PX + at] = left + rise * share[at]
+        for column in range(columns):
+            filled[row, column] = wide[column]
 
 
 def _pose(

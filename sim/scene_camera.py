@@ -10,6 +10,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from optics.compiled import compiled
 from sim.camera_geometry import CameraSetup, PlateView, PoseError
 from sim.plate_art import Map, TrueHole, albedo_map
 from sim.scene_draws import Placement, TrueBench
@@ -197,17 +198,15 @@ class SceneCamera:
             self._pattern = FixedPattern.draw(shape, nuisances, np.random.default_rng(self._sensor_seed))
         view = PlateView(setup, self.plate, error)
         x, y = view.maps_mm()
-        print_x, print_y = _on_print(x, y, placement)
         painter = SpotPainter(view, x, y)
         pixel_mm = painter.pixel_mm
         rng = np.random.default_rng(self._plate_seed)
-        response = albedo_map(self.plate, hole, print_x, print_y, pixel_mm, nuisances, rng)
-        response = _blurred(response, setup)
-        response *= _vignetting(setup)
-        response *= self._pattern.gain
+        albedo = albedo_map(self.plate, hole, *_on_print(x, y, placement), pixel_mm, nuisances, rng)
+        response = _blurred(albedo, setup)
+        room, lamp = albedo, np.empty_like(albedo)  # of the albedo itself nothing is left
         reach = max(self.plate.width_mm, self.plate.height_mm) / 2
-        lamp = response * _lamp_profile(x, y, reach, nuisances.lamp_falloff)
-        room = response * _room_profile(x, y, reach, nuisances.room_gradient)
+        numbers = (1 / setup.focal_px, 1 / reach, nuisances.lamp_falloff, nuisances.room_gradient)
+        _light(response, room, lamp, self._pattern.gain, x, y, np.array(numbers, np.float32))
         grain, contrast = seen_grain(nuisances.speckle_grain_um * 1e-3, nuisances.speckle_contrast, pixel_mm)
         move = nuisances.speckle_move_um * 1e-3
         speckle = SpeckleMap.of_plate(x, y, grain, move, self._plate_seed, placement)
@@ -232,27 +231,35 @@ def _on_print(x_mm: Map, y_mm: Map, placement: Placement) -> tuple[Map, Map]:
 
 
 def _blurred(response: Map, setup: CameraSetup) -> Map:
+    """Return another map: the response as the camera's optics blur it."""
     blur = setup.blur_px + (_BEHIND_BLUR_PX if setup.side == "behind" else 0.0)
     if blur <= 0:
-        return response
+        return response.copy()
     return np.asarray(cv2.GaussianBlur(response, (0, 0), blur, borderType=cv2.BORDER_REPLICATE), np.float32)
 
 
-def _vignetting(setup: CameraSetup) -> Map:
-    """cos^4 law of illumination (handbook optics) across the sensor."""
-    column = (np.arange(setup.width_px, dtype=np.float32) - (setup.width_px - 1) / 2) / setup.focal_px
-    row = (np.arange(setup.height_px, dtype=np.float32) - (setup.height_px - 1) / 2) / setup.focal_px
-    square = column[None, :] ** 2 + row[:, None] ** 2
-    return np.asarray(1 / (1 + square) ** 2, np.float32)
+@compiled(any_order=True)
+def _light(response: Map, room: Map, lamp: Map, gain: Map, x_mm: Map, y_mm: Map, numbers: Map) -> None:
+    """Multiply the response by vignetting and gain; fill what room light and lamp make of it.
 
-
-def _lamp_profile(x_mm: Map, y_mm: Map, reach_mm: float, falloff: float) -> Map:
-    """Bright near the upper left, falling off with the square of the distance from there."""
-    dx, dy = x_mm / np.float32(reach_mm) + np.float32(0.3), y_mm / np.float32(reach_mm) - np.float32(0.2)
-    return np.asarray(1 / (1 + np.float32(falloff) * (dx * dx + dy * dy)), np.float32)
-
-
-def _room_profile(x_mm: Map, y_mm: Map, reach_mm: float, gradient: float) -> Map:
-    """Brighter towards one side of the room, in a straight gradient."""
-    slope_x, slope_y = (np.float32(gradient / reach_mm * part) for part in (0.8, 0.6))
-    return np.asarray(np.maximum(1 + slope_x * x_mm + slope_y * y_mm, 0), np.float32)
+    Vignetting is the cos^4 law of illumination (handbook optics). The lamp is bright near the upper left and
+    falls off with the square of the distance from there; room light grows towards one side of the room.
+    ``numbers`` are 1 / focal length (px), 1 / half the plate (mm), the lamp's falloff, the room's gradient.
+    """
+    rows, columns = response.shape
+    per_focal, per_reach, falloff = numbers[0], numbers[1], numbers[2]
+    slope_x, slope_y = np.float32(0.8) * numbers[3] * per_reach, np.float32(0.6) * numbers[3] * per_reach
+    zero, one = np.float32(0.0), np.float32(1.0)
+    lamp_x, lamp_y = np.float32(0.3), np.float32(-0.2)
+    squares = np.empty(columns, np.float32)
+    for column in range(columns):
+        squares[column] = (np.float32(column - (columns - 1) / 2) * per_focal) ** 2
+    for row in range(rows):
+        height = one + (np.float32(row - (rows - 1) / 2) * per_focal) ** 2
+        for at in range(columns):
+            x, y, part = x_mm[row, at], y_mm[row, at], height + squares[at]
+            seen = response[row, at] * gain[row, at] / (part * part)
+            response[row, at] = seen
+            dx, dy = x * per_reach + lamp_x, y * per_reach + lamp_y
+            lamp[row, at] = seen / (one + falloff * (dx * dx + dy * dy))
+            room[row, at] = seen * max(one + slope_x * x + slope_y * y, zero)

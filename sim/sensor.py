@@ -6,7 +6,6 @@ import functools
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -44,11 +43,8 @@ class FixedPattern:
         cls, shape: tuple[int, int], nuisances: SceneNuisances, rng: np.random.Generator
     ) -> FixedPattern:
         """Draw the pattern of one sensor."""
-        # OpenCV's generator is faster than numpy's and belongs to the thread, so it is seeded here.
-        cv2.setRNGSeed(int(rng.integers(1 << 31)))
-        gain, offset = np.empty(shape, np.float32), np.empty(shape, np.float32)
-        cv2.randn(gain, 1.0, nuisances.photo_response_sigma)  # type: ignore[call-overload]  # the stubs know no scalars
-        cv2.randn(offset, 0.0, nuisances.dark_offset_sigma_e)  # type: ignore[call-overload]  # the same
+        gain = np.float32(1.0) + _noise(shape, rng) * np.float32(nuisances.photo_response_sigma)
+        offset = _noise(shape, rng) * np.float32(nuisances.dark_offset_sigma_e)
         count = int(rng.poisson(nuisances.hot_pixels))
         index = rng.integers(0, shape[0] * shape[1], count)
         rate = rng.exponential(nuisances.hot_rate_e_per_s, count).astype(np.float32)
@@ -58,7 +54,7 @@ class FixedPattern:
 
 @functools.lru_cache(maxsize=1)
 def _noise_bank() -> Map:
-    """Return a long row of standard normal numbers; every strip of every frame takes its own stretch of it.
+    """Return a long row of standard normal numbers; sensors and strips of frames take stretches of it.
 
     The stretches are so many that frames repeat no noise at the same pixels; drawing every number anew
     would take as long as all the rest of a frame.
@@ -67,6 +63,13 @@ def _noise_bank() -> Map:
     bank -= bank.mean(dtype=np.float64)
     bank.setflags(write=False)
     return bank
+
+
+def _noise(shape: tuple[int, int], rng: np.random.Generator) -> Map:
+    """Return a stretch of the bank as a picture."""
+    bank, size = _noise_bank(), shape[0] * shape[1]
+    start = int(rng.integers(0, bank.size - size))
+    return bank[start : start + size].reshape(shape)
 
 
 def expose(

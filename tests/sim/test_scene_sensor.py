@@ -65,6 +65,19 @@ def test_full_well_and_full_scale_clip() -> None:
     assert frame(0.0, 1).mean() == pytest.approx(64, abs=0.05)
 
 
+def test_layers_are_added_with_their_factors() -> None:
+    rng = np.random.default_rng(6)
+    layers = [(rng.uniform(0, 900, SHAPE).astype(np.float32), factor) for factor in (0.5, 2.0, 1.25)]
+    for count in (1, 2, 3):
+        light = layers[:count]
+        summed = sum(layer * np.float32(factor) for layer, factor in light)
+        apart, at_once = (
+            expose(maps, EVEN, SENSOR, 10_000.0, 0.02, 5).astype(int) for maps in (light, [(summed, 1.0)])
+        )
+        assert np.abs(apart - at_once).max() <= 1  # rounding
+        assert (apart == at_once).mean() > 0.999
+
+
 def test_fixed_pattern_is_the_same_in_every_frame() -> None:
     nuisances = dataclasses.replace(SceneNuisances(), hot_pixels=5.0, dark_offset_sigma_e=20.0)
     pattern = FixedPattern.draw(SHAPE, nuisances, np.random.default_rng(2))
