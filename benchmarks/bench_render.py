@@ -109,7 +109,8 @@ class PlainCamera:
         noisy = electrons + np.sqrt(electrons + sensor.read_noise_e**2) * self.rng.standard_normal(
             self.x.shape
         )
-        noisy = np.minimum(noisy, self.scene.nuisances.full_well_e) + pattern.offset_e
+        noisy = np.minimum(noisy, self.scene.nuisances.full_well_e)
+        noisy += pattern.offset_steps * pattern.offset_step_e
         digits = np.rint(noisy / sensor.gain_e_per_dn + sensor.black_level_dn)
         return np.clip(digits, 0, sensor.full_scale_dn).astype(np.uint16)
 

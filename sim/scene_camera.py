@@ -18,7 +18,7 @@ from sim.scene_light import SpotPainter, Texture
 from sim.scene_nuisances import SceneNuisances
 from sim.scene_spots import TrueSpot
 from sim.scene_state import SceneState
-from sim.sensor import FixedPattern, expose, total
+from sim.sensor import FixedPattern, Steps, expose, total
 from sim.speckle import SpeckleMap, seen_grain
 from vision.plate import PlateSpec
 
@@ -205,8 +205,15 @@ class SceneCamera:
         response = _blurred(albedo, setup)
         room, lamp = albedo, np.empty_like(albedo)  # of the albedo itself nothing is left
         reach = max(self.plate.width_mm, self.plate.height_mm) / 2
-        numbers = (1 / setup.focal_px, 1 / reach, nuisances.lamp_falloff, nuisances.room_gradient)
-        _light(response, room, lamp, self._pattern.gain, x, y, np.array(numbers, np.float32))
+        pattern = self._pattern
+        numbers = (
+            1 / setup.focal_px,
+            1 / reach,
+            nuisances.lamp_falloff,
+            nuisances.room_gradient,
+            pattern.gain_step,
+        )
+        _light(response, room, lamp, pattern.gain_steps, x, y, np.array(numbers, np.float32))
         grain, contrast = seen_grain(nuisances.speckle_grain_um * 1e-3, nuisances.speckle_contrast, pixel_mm)
         move = nuisances.speckle_move_um * 1e-3
         speckle = SpeckleMap.of_plate(x, y, grain, move, self._plate_seed, placement)
@@ -239,17 +246,18 @@ def _blurred(response: Map, setup: CameraSetup) -> Map:
 
 
 @compiled(any_order=True)
-def _light(response: Map, room: Map, lamp: Map, gain: Map, x_mm: Map, y_mm: Map, numbers: Map) -> None:
+def _light(response: Map, room: Map, lamp: Map, gain: Steps, x_mm: Map, y_mm: Map, numbers: Map) -> None:
     """Multiply the response by vignetting and gain; fill what room light and lamp make of it.
 
     Vignetting is the cos^4 law of illumination (handbook optics). The lamp is bright near the upper left and
     falls off with the square of the distance from there; room light grows towards one side of the room.
-    ``numbers`` are 1 / focal length (px), 1 / half the plate (mm), the lamp's falloff, the room's gradient.
+    ``numbers`` are 1 / focal length (px), 1 / half the plate (mm), the lamp's falloff, the room's gradient,
+    and the step of the gain.
     """
     rows, columns = response.shape
     per_focal, per_reach, falloff = numbers[0], numbers[1], numbers[2]
     slope_x, slope_y = np.float32(0.8) * numbers[3] * per_reach, np.float32(0.6) * numbers[3] * per_reach
-    zero, one = np.float32(0.0), np.float32(1.0)
+    zero, one, gain_step = np.float32(0.0), np.float32(1.0), numbers[4]
     lamp_x, lamp_y = np.float32(0.3), np.float32(-0.2)
     squares = np.empty(columns, np.float32)
     for column in range(columns):
@@ -258,7 +266,7 @@ def _light(response: Map, room: Map, lamp: Map, gain: Map, x_mm: Map, y_mm: Map,
         height = one + (np.float32(row - (rows - 1) / 2) * per_focal) ** 2
         for at in range(columns):
             x, y, part = x_mm[row, at], y_mm[row, at], height + squares[at]
-            seen = response[row, at] * gain[row, at] / (part * part)
+            seen = response[row, at] * (one + np.float32(gain[row, at]) * gain_step) / (part * part)
             response[row, at] = seen
             dx, dy = x * per_reach + lamp_x, y * per_reach + lamp_y
             lamp[row, at] = seen / (one + falloff * (dx * dx + dy * dy))

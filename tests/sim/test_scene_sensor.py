@@ -14,9 +14,8 @@ from vision.image import Sensor
 
 SHAPE = (256, 320)
 SENSOR = Sensor(black_level_dn=64.0)
-EVEN = FixedPattern(
-    np.ones(SHAPE, np.float32), np.zeros(SHAPE, np.float32), np.array([], np.intp), np.array([], np.float32)
-)
+NOTHING = np.zeros(SHAPE, np.int16)
+EVEN = FixedPattern(NOTHING, 0.0, NOTHING, 0.0, np.array([], np.intp), np.array([], np.float32))
 
 
 def frame(electrons: float, seed: int, sensor: Sensor = SENSOR, pattern: FixedPattern = EVEN) -> np.ndarray:
@@ -82,9 +81,9 @@ def test_fixed_pattern_is_the_same_in_every_frame() -> None:
     nuisances = dataclasses.replace(SceneNuisances(), hot_pixels=5.0, dark_offset_sigma_e=20.0)
     pattern = FixedPattern.draw(SHAPE, nuisances, np.random.default_rng(2))
     mean = np.mean([frame(0.0, seed, pattern=pattern) for seed in range(16)], axis=0) - 64
-    expected = pattern.offset_e / SENSOR.gain_e_per_dn
+    expected = pattern.offset_steps * pattern.offset_step_e / SENSOR.gain_e_per_dn
     assert np.corrcoef(mean.ravel(), expected.ravel())[0, 1] > 0.95
-    assert pattern.gain.std() == pytest.approx(0.005, rel=0.02)
+    assert (pattern.gain_steps * pattern.gain_step).std() == pytest.approx(0.005, rel=0.02)
     hot = np.zeros(SHAPE)
     np.add.at(hot.reshape(-1), pattern.hot_index, pattern.hot_e_per_s * 0.02)
     assert pattern.hot_index.size > 0
