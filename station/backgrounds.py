@@ -6,7 +6,9 @@ from dataclasses import dataclass
 
 from vision.image import Image
 
-ENOUGH_FRAMES = 4
+# Of three the middle one stands: a glint that passes does not stay. More frames take off noise that is small
+# beside what a frame of the beam has of its own.
+ENOUGH_FRAMES = 3
 _LASTS_S = 120.0
 # A background serves frames of up to so many times its exposure, and down to so small a part of it: more
 # would blow up its noise, less leave what of the dark does not grow with the exposure.
@@ -43,9 +45,18 @@ class Backgrounds:
         return bool(self._held)
 
     def add(self, taken: Background) -> None:
-        """Keep one more."""
+        """Keep one more, in place of the one that it was begun with."""
+        self._held = [one for one in self._held if not _is_begun(one, taken.image.exposure_s)]
         self._held.append(taken)
+
+    def begun(self, exposure_s: float) -> list[Image]:
+        """Return the one frame of this exposure that was taken to find another by; nothing without one."""
+        return [one.image for one in self._held if _is_begun(one, exposure_s)]
 
     def serving(self, exposure_s: float) -> Background | None:
         """Return the newest that serves an exposure."""
         return next((one for one in reversed(self._held) if one.serves(exposure_s)), None)
+
+
+def _is_begun(held: Background, exposure_s: float) -> bool:
+    return held.frames == 1 and held.image.exposure_s == exposure_s

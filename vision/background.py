@@ -61,7 +61,7 @@ def mean_background(frames: Sequence[Image]) -> Image:
     Returns
     -------
     Image
-        Pixels float32, digital numbers.
+        Pixels float32, digital numbers; a single frame as it is.
 
     Raises
     ------
@@ -78,6 +78,8 @@ def mean_background(frames: Sequence[Image]) -> Image:
             raise BackgroundError(
                 f"frames of {first.exposure_s} s and {frame.exposure_s} s, or of different sensors"
             )
+    if len(frames) == 1:
+        return first
     total = first.pixels.astype(np.float32)
     if len(frames) >= _TRIMMED:
         low, high = first.pixels.copy(), first.pixels.copy()

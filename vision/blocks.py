@@ -243,17 +243,14 @@ def make_blocks(
     rows, columns = (box.y1 - box.y0) // size_px, (box.x1 - box.x0) // size_px
     if rows < 1 or columns < 1:
         return None
-    gain = image.sensor.gain_e_per_dn
-    ratio, level = _scale(image, background)
-    sums = np.empty((7, rows, columns))
-    block_sums(
-        np.ascontiguousarray(image.pixels),
-        NO_PIXELS if background is None else np.ascontiguousarray(background.pixels, np.float32),
-        NO_PIXELS if valid is None else valid,
-        (box.x0, box.y0, size_px),
-        (ratio, level, _clip_level_dn(image)),
-        sums,
+    sums = sums_of_blocks(
+        image,
+        background,
+        valid,
+        Box(box.x0, box.y0, box.x0 + columns * size_px, box.y0 + rows * size_px),
+        size_px,
     )
+    gain, (ratio, level) = image.sensor.gain_e_per_dn, _scale(image, background)
     share = sums[0] / size_px**2
     keep = share > 0.2
     if not keep.any():
@@ -290,6 +287,23 @@ def make_blocks(
         frames=image.frames,
         smears_mm2=smears,
     )
+
+
+def sums_of_blocks(
+    image: Image, background: Image | None, valid: Array32 | None, box: Box, size_px: int
+) -> Array:
+    """Return the sums of `block_sums` over square blocks that fill a box; light above the background, DN."""
+    ratio, level = _scale(image, background)
+    sums = np.empty((7, (box.y1 - box.y0) // size_px, (box.x1 - box.x0) // size_px))
+    block_sums(
+        np.ascontiguousarray(image.pixels),
+        NO_PIXELS if background is None else np.ascontiguousarray(background.pixels, np.float32),
+        NO_PIXELS if valid is None else valid,
+        (box.x0, box.y0, size_px),
+        (ratio, level, _clip_level_dn(image)),
+        sums,
+    )
+    return sums
 
 
 def _scale(image: Image, background: Image | None) -> tuple[float, float]:

@@ -127,7 +127,9 @@ def _detect(image: Image, plate: PlateSpec, side: Side) -> dict[int, NDArray[np.
     return found
 
 
-def measure_edges(image: Image, plate: PlateSpec, to_px: Mapping[int, ToPx], reach_mm: float) -> EdgePoints:
+def measure_edges(
+    image: Image, plate: PlateSpec, to_px: Mapping[int, ToPx], reach_mm: float, samples: int = _SAMPLES
+) -> EdgePoints:
     """Measure points on the edges of markers.
 
     Parameters
@@ -139,6 +141,8 @@ def measure_edges(image: Image, plate: PlateSpec, to_px: Mapping[int, ToPx], rea
         to (N, 2) px.
     reach_mm : float
         How far to either side of the expected edge to look.
+    samples : int
+        Across the edge; about one to a pixel tells nearly as much as more.
 
     Returns
     -------
@@ -154,10 +158,10 @@ def measure_edges(image: Image, plate: PlateSpec, to_px: Mapping[int, ToPx], rea
     nodes = _nodes_px(start, end, normal, reach_mm, list(to_px.values()))
     # The ends of a side are left out: blur rounds the corners there.
     along = _FIRST + _PART * (np.arange(_SEGMENTS * _PROFILES) + 0.5) / (_SEGMENTS * _PROFILES)
-    across = np.linspace(-1.0, 1.0, _SAMPLES)
+    across = np.linspace(-1.0, 1.0, samples)
     shape = len(start), _SEGMENTS
-    mean, scatter = np.empty((*shape, _SAMPLES)), np.empty((*shape, 2))
-    inside, ends = np.empty(shape, bool), max(2, _SAMPLES // 4)
+    mean, scatter = np.empty((*shape, samples)), np.empty((*shape, 2))
+    inside, ends = np.empty(shape, bool), max(2, samples // 4)
     edge_profiles(
         np.ascontiguousarray(image.pixels),
         nodes,
@@ -169,7 +173,7 @@ def measure_edges(image: Image, plate: PlateSpec, to_px: Mapping[int, ToPx], rea
         inside,
     )
     noise = np.sqrt(scatter.mean(axis=2).ravel() / _PROFILES)
-    offset, contrast, blur = _edge_offsets(mean.reshape(-1, _SAMPLES), noise, ends, across * reach_mm)
+    offset, contrast, blur = _edge_offsets(mean.reshape(-1, samples), noise, ends, across * reach_mm)
     seen = inside.ravel() & (contrast > 4 * noise) & (np.abs(offset) < 0.8 * reach_mm)
     which, segment = np.divmod(np.flatnonzero(seen), _SEGMENTS)
     middle = along.reshape(_SEGMENTS, _PROFILES).mean(axis=1)

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.blocks import Array, Box, PixelMap, above_background, jacobian_at
+from vision.blocks import Array, Box, PixelMap, jacobian_at, sums_of_blocks
 from vision.image import Image
 
 Image32 = NDArray[np.float32]
@@ -39,13 +39,17 @@ class Candidate:
 
 @dataclass(frozen=True, slots=True)
 class Overview:
-    """A frame shrunk by ``shrink``: light above a robust background plane, valid share, noise of one cell."""
+    """A frame shrunk by ``shrink``: light above a robust background plane, valid cells, noise of one cell.
+
+    ``norms`` keeps what a filter of each radius makes of the valid cells.
+    """
 
     light_e: Image32
     valid: Image32
     sigma_e: float
     shrink: int
     plate_map: PixelMap
+    norms: dict[float, Image32] = field(default_factory=dict)
 
     def to_mm(self, cell: Array) -> Array:
         """Return the place on the plate of a cell (column, row)."""
@@ -75,31 +79,26 @@ def overviews(
     shrinks: Sequence[int],
 ) -> dict[int, Overview]:
     """Return overviews of one frame, shrunk by several factors."""
-    light = above_background(image, background, np.s_[:, :])
-    if valid is not None:
-        light *= valid
-    return {shrink: _shrunk(image, light, valid, plate_map, shrink) for shrink in set(shrinks)}
+    return {shrink: _shrunk(image, background, plate_map, valid, shrink) for shrink in set(shrinks)}
 
 
-def _shrunk(image: Image, light: Image32, mask: Image32 | None, plate_map: PixelMap, shrink: int) -> Overview:
-    rows, columns = light.shape[0] // shrink, light.shape[1] // shrink
-    window = np.s_[: rows * shrink, : columns * shrink]
-    small: Image32 = np.asarray(
-        cv2.resize(light[window], (columns, rows), interpolation=cv2.INTER_AREA), np.float32
-    )
-    valid = np.ones((rows, columns), np.float32)
-    if mask is not None:
-        valid = np.asarray(
-            cv2.resize(mask[window], (columns, rows), interpolation=cv2.INTER_AREA), np.float32
-        )
-        valid[valid < 0.3] = 0.0
-        small = np.where(valid > 0, small / np.maximum(valid, np.float32(0.3)), np.float32(0.0))
-    small, sigma = _take_plane_off(small * np.float32(image.sensor.gain_e_per_dn), valid)
+def _shrunk(
+    image: Image, background: Image | None, plate_map: PixelMap, mask: Image32 | None, shrink: int
+) -> Overview:
+    rows, columns = image.pixels.shape[0] // shrink, image.pixels.shape[1] // shrink
+    count, light = sums_of_blocks(
+        image, background, mask, Box(0, 0, columns * shrink, rows * shrink), shrink
+    )[:2]
+    share = count / shrink**2
+    share[share < 0.3] = 0.0
+    valid = np.asarray(share > 0.0, np.float32)
+    small = np.asarray(light * (image.sensor.gain_e_per_dn / np.maximum(count, 0.3 * shrink**2)), np.float32)
+    small, sigma = _take_plane_off(small * valid, share)
     floor = image.sensor.read_noise_e / shrink / np.sqrt(image.frames)
-    return Overview(small, (valid > 0).astype(np.float32), max(sigma, floor), shrink, plate_map)
+    return Overview(small, valid, max(sigma, floor), shrink, plate_map)
 
 
-def _take_plane_off(small: Image32, valid: Image32) -> tuple[Image32, float]:
+def _take_plane_off(small: Image32, valid: Array) -> tuple[Image32, float]:
     """Fit a plane to the dimmer 70 % of the valid cells; return the light above it and the cells' noise."""
     rows, columns = small.shape
     step = max(1, int(np.sqrt(rows * columns / 6000)))
@@ -138,18 +137,13 @@ def candidates(view: Overview, radius_mm: float, count: int = 3) -> list[Candida
     """
     kernel = _kernel(view, radius_mm)
     pad = kernel.shape[0] // 2, kernel.shape[1] // 2
-    light: Image32 = np.asarray(
-        cv2.copyMakeBorder(view.light_e, pad[0], pad[0], pad[1], pad[1], cv2.BORDER_CONSTANT, value=0.0),
-        np.float32,
-    )
-    valid: Image32 = np.asarray(
-        cv2.copyMakeBorder(view.valid, pad[0], pad[0], pad[1], pad[1], cv2.BORDER_CONSTANT, value=0.0),
-        np.float32,
-    )
-    answer = _filtered(light, kernel)
-    weight = _filtered(valid, kernel * kernel)
+    if radius_mm not in view.norms:
+        view.norms[radius_mm] = _filtered(_padded(view.valid, pad), kernel * kernel)
+    weight = view.norms[radius_mm]
+    answer = _filtered(_padded(view.light_e, pad), kernel)
     np.maximum(answer, 0.0, out=answer)
-    score = answer / (np.sqrt(np.maximum(weight, 1e-6)) * np.float32(view.sigma_e))
+    score = answer / np.sqrt(np.maximum(weight, 1e-6))
+    score *= np.float32(1.0 / view.sigma_e)
     score[weight <= 0.05 * float((kernel * kernel).sum())] = 0.0
     apart_y, apart_x = max(1, pad[0] // 2), max(1, pad[1] // 2)
     found: list[Candidate] = []
@@ -164,6 +158,12 @@ def candidates(view: Overview, radius_mm: float, count: int = 3) -> list[Candida
         low_y, low_x = max(0, row - apart_y), max(0, column - apart_x)
         score[low_y : row + apart_y + 1, low_x : column + apart_x + 1] = 0.0
     return found
+
+
+def _padded(cells: Image32, pad: tuple[int, int]) -> Image32:
+    return np.asarray(
+        cv2.copyMakeBorder(cells, pad[0], pad[0], pad[1], pad[1], cv2.BORDER_CONSTANT, value=0.0)
+    )
 
 
 def _filtered(image: Image32, kernel: Image32) -> Image32:
@@ -190,7 +190,7 @@ def without(view: Overview, spots: Sequence[Candidate]) -> Overview:
         x, y = np.arange(low[0], high[0]) - cell[0], (np.arange(low[1], high[1]) - cell[1])[:, None]
         profile = _gaussian(np.linalg.inv(moments), x, y)
         light[window] -= np.float32(spot.amplitude_e) * profile * view.valid[window]
-    return Overview(light, view.valid, view.sigma_e, view.shrink, view.plate_map)
+    return replace(view, light_e=light)
 
 
 def _cell_moments(view: Overview, center_mm: Array, radius_mm: float) -> Array:

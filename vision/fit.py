@@ -192,7 +192,7 @@ def fit(
         return None
     state = _first_state(blocks, shape, np.array(theta, float), noise)
     damping, converged = 1e-3, False
-    low_mm, high_mm = blocks.at_mm.min(axis=1), blocks.at_mm.max(axis=1)
+    low_mm, high_mm = blocks.at_mm.min(axis=1).tolist(), blocks.at_mm.max(axis=1).tolist()
     weight = _weigh(blocks, state, noise, prior)
     for count in range(rounds):
         moved, state, damping = _step(blocks, shape, state, weight, prior, noise, damping)
@@ -297,14 +297,16 @@ def _size(shape: Shape, step: Array, theta: Array) -> float:
     return largest
 
 
-def _ran_away(shape: Shape, theta: Array, low_mm: Array, high_mm: Array) -> bool:
-    if not np.isfinite(theta).all():
+def _ran_away(shape: Shape, theta: Array, low_mm: list[float], high_mm: list[float]) -> bool:
+    values = theta.tolist()
+    if not all(map(math.isfinite, values)):
         return True
-    middle, span = (low_mm + high_mm) / 2.0, high_mm - low_mm
     for spot in range(shape.spots):
-        reach = span + 4.0 * np.exp(theta[shape.log_radius(spot)])
-        if (np.abs(theta[shape.center(spot)] - middle) > reach).any():
-            return True
+        k = shape.log_radius(spot)
+        room = 4.0 * math.exp(min(values[k], 300.0))
+        for place, low, high in zip(values[k - 2 : k], low_mm, high_mm, strict=True):
+            if abs(place - (low + high) / 2.0) > high - low + room:
+                return True
     return False
 
 
@@ -352,21 +354,23 @@ def _result(
 ) -> Fit | None:
     normal, _ = _normal(state, weight, prior)
     scale = np.sqrt(np.maximum(np.diag(normal), 1e-300))
+    outer = scale[:, None] * scale
     try:
-        inverse = np.linalg.inv(normal / np.outer(scale, scale)) / np.outer(scale, scale)
+        inverse = np.linalg.inv(normal / outer) / outer
     except np.linalg.LinAlgError:
         return None
     covariance = inverse
-    z = state.residual * np.sqrt(weight)
+    root = np.sqrt(weight)
+    z = state.residual * root
     speckle = noise.grain_px2 * state.light**2 / blocks.pixels
     variance = variance_e2(blocks, state.signal, state.light, noise)
-    bright = state.use & (speckle > 0.5 * variance)
-    if bright.sum() > 40:
-        taken = np.linalg.inv(np.linalg.cholesky(normal)) @ (_sloped(state) * np.sqrt(weight))
-        noise = replace(noise, spread=neighbour_spread(blocks, z, taken, bright))
-        rows = _sloped(state) * weight
-        extra = (rows * ((noise.spread - 1.0) * speckle)) @ rows.T
-        covariance = inverse + inverse @ extra @ inverse
+    bright = np.flatnonzero(state.use & (speckle > 0.5 * variance))
+    if bright.size > 40:
+        taken = np.linalg.inv(np.linalg.cholesky(normal)) @ (_sloped(state)[:, bright] * root[bright])
+        noise = replace(noise, spread=neighbour_spread(blocks, z[bright], taken, bright))
+        extra = weight * weight * ((noise.spread - 1.0) * speckle)
+        slope = NOTHING if state.slope is None else state.slope
+        covariance = inverse + inverse @ normal_of(state.rows, slope, extra, z)[0] @ inverse
     return Fit(
         shape=shape,
         theta=state.theta,

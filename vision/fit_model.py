@@ -8,6 +8,7 @@ moments that averaging over a block adds. Two coherent spots add ``sqrt(G1 G2) (
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -46,6 +47,8 @@ class Shape:
         How many of the spots, the last ones, are light that nobody asked for (ghosts).
     halo : bool
         Whether every wanted spot lies in a halo of light that the plate or the optics scatter.
+    per_spot, nonlinear, linear, size : int
+        Number of parameters of a spot, of nonlinear and of linear ones, and of all.
     """
 
     spots: int
@@ -58,29 +61,22 @@ class Shape:
     extras: int = 0
     halo: bool = False
     per_spot: int = field(init=False)
+    nonlinear: int = field(init=False)
+    linear: int = field(init=False)
+    size: int = field(init=False)
 
     def __post_init__(self) -> None:
-        object.__setattr__(self, "per_spot", 5 if self.free_ellipse else 3)
+        own = 5 if self.free_ellipse else 3
+        nonlinear = self.spots * own + 3 * self.fringes + self.halo
+        linear = self.spots + (3 if self.slopes else 1) + 2 * self.fringes + self.halo
+        counts = {"per_spot": own, "nonlinear": nonlinear, "linear": linear, "size": nonlinear + linear}
+        for name, count in counts.items():
+            object.__setattr__(self, name, count)
 
     @property
     def wanted(self) -> int:
         """Number of spots that are measured; the rest is light that must not pull them."""
         return self.spots - self.extras
-
-    @property
-    def nonlinear(self) -> int:
-        """Number of nonlinear parameters."""
-        return self.spots * self.per_spot + 3 * self.fringes + self.halo
-
-    @property
-    def linear(self) -> int:
-        """Number of linear parameters."""
-        return self.spots + (3 if self.slopes else 1) + 2 * self.fringes + self.halo
-
-    @property
-    def size(self) -> int:
-        """Number of parameters."""
-        return self.nonlinear + self.linear
 
     @property
     def plane(self) -> slice:
@@ -149,13 +145,17 @@ def evaluate(
 
 def _spots_of(shape: Shape, theta: Array) -> Array:
     """Return the spots as `spot_rows` takes them."""
-    spots = np.empty((shape.spots, 6))
+    values = theta.tolist()
+    spots = []
     for spot in range(shape.spots):
-        own, _ = shape_matrix(shape, theta, spot)
-        spots[spot, :2] = theta[shape.center(spot)]
-        spots[spot, 2], spots[spot, 3], spots[spot, 4] = own[0, 0], own[0, 1], own[1, 1]
-        spots[spot, 5] = theta[shape.amplitude(spot)]
-    return spots
+        first, ellipse = spot * shape.per_spot, shape.ellipses[spot]
+        if shape.free_ellipse:
+            own = shape_matrix(shape, theta, spot)[0]
+        else:
+            own = math.exp(2.0 * min(values[first + 2], 300.0)) / 4.0 * ellipse
+        (xx, xy), (_, yy) = own.tolist()
+        spots.append((values[first], values[first + 1], xx, xy, yy, values[shape.nonlinear + spot]))
+    return np.array(spots)
 
 
 def _stretches_of(shape: Shape, theta: Array) -> Array:

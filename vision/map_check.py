@@ -18,6 +18,7 @@ _ROUNDS = 8
 _SETTLED_MM = 1e-6
 _WORST_CONDITION = 1e8
 _FEWEST_SEGMENTS = 11
+_SAMPLES = 24
 
 
 class MapState(Enum):
@@ -75,7 +76,8 @@ def check_map(image: Image, plate: PlateSpec, plate_map: PlateMap, *, limit_mm: 
         detail = f"a frame of {(width, height)} px, the map is for {plate_map.image_size_px} px: map anew"
         return MapCheck(MapState.OTHER_FRAME, (0.0, 0.0), 0.0, None, None, detail)
     guides = dict.fromkeys(plate_map.fiducials_used, plate_map.to_px)
-    edges = _whole_fiducials(measure_edges(image, plate, guides, 0.6 * plate.fiducial_side_mm / 6))
+    reach_mm = 0.6 * plate.fiducial_side_mm / 6
+    edges = _whole_fiducials(measure_edges(image, plate, guides, reach_mm, _SAMPLES))
     motion = _fit_motion(edges, plate_map.edge_growth_mm)
     if motion is not None and motion.share * len(edges.offset_mm) >= 8 * len(guides):
         return _judge(motion, plate, plate_map, limit_mm)

@@ -48,6 +48,9 @@ def spot_rows(
     # Numpy's exponential takes several numbers at once, that of a kernel one by one.
     profiles = rows[nonlinear : nonlinear + spots.shape[0]]
     np.exp(profiles, out=profiles)
+    if smears_mm2.shape[2]:
+        for k in range(spots.shape[0]):
+            profiles[k] *= rows[k * per_spot + 2]
     _derivatives(spots, stretches, per_spot, nonlinear, rows, parts)
 
 
@@ -61,7 +64,11 @@ def _exponents(
     nonlinear: int,
     rows: Array,
 ) -> None:
-    """Fill the rows of the amplitudes with the profiles' exponents, those of the places with S^-1 r."""
+    """Fill the rows of the amplitudes with the profiles' exponents, those of the places with S^-1 r.
+
+    Where the view is uneven, those of ln w are filled with the profiles' peaks: what is spread wider is
+    dimmer.
+    """
     uneven = smears_mm2.shape[2] > 0
     for k in range(spots.shape[0]):
         first = k * per_spot
@@ -77,8 +84,8 @@ def _exponents(
                 x, y = at_mm[0, n] - x0, at_mm[1, n] - y0
                 u, v = (c * x - b * y) / determinant, (a * y - b * x) / determinant
                 rows[first, n], rows[first + 1, n] = u, v
-                # What is spread wider is dimmer.
-                rows[nonlinear + k, n] = 0.5 * (math.log(middle / determinant) - x * u - y * v)
+                rows[first + 2, n] = math.sqrt(middle / determinant)
+                rows[nonlinear + k, n] = -0.5 * (x * u + y * v)
         else:
             for n in range(at_mm.shape[1]):
                 x, y = at_mm[0, n] - x0, at_mm[1, n] - y0

@@ -96,23 +96,23 @@ def pixel_contrast2(blocks: Blocks) -> float:
     return min(max(contrast2, 0.0), 2.0)
 
 
-def neighbour_spread(blocks: Blocks, z: Array, taken: Array, bright: NDArray[np.bool_]) -> float:
+def neighbour_spread(blocks: Blocks, z: Array, taken: Array, bright: NDArray[np.intp]) -> float:
     """Return the scatter of the errors times 1 + the sum of their correlations over the eight neighbours.
 
     Parameters
     ----------
     blocks : Blocks
-    z : ndarray, shape (N,)
-        Weighted residuals.
-    taken : ndarray, shape (parameters, N)
-        Orthonormal rows that span what the fit can follow. Residuals lack that part of the errors, which is
-        the part that neighbours share, and so show less correlation than there is: with H = taken^T taken
-        and errors of covariance R, which smooth rows see as spread x identity, theirs is R - spread x H.
-    bright : ndarray of bool, shape (N,)
-        Where speckle rules.
+    z : ndarray, shape (M,)
+        Weighted residuals where speckle rules.
+    taken : ndarray, shape (parameters, M)
+        There, orthonormal rows that span what the fit can follow. Residuals lack that part of the errors,
+        which is the part that neighbours share, and so show less correlation than there is: with
+        H = taken^T taken and errors of covariance R, which smooth rows see as spread x identity, theirs is
+        R - spread x H.
+    bright : ndarray of int, shape (M,)
+        Which blocks these are, in ascending order.
     """
     rows, columns = blocks.grid
-    z, taken = z[bright], np.ascontiguousarray(taken[:, bright])
     total, own = float(z @ z) / z.size, float(np.vdot(taken, taken)) / z.size
     if total <= 0.0:
         return 1.0

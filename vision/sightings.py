@@ -85,8 +85,8 @@ def _flags(
 def _cut_by_frame(blocks: Blocks, center: Array, radius: float) -> bool:
     """Tell whether the blocks leave out a part of the circle of 1/e^2 intensity (the hole apart)."""
     inverse = np.linalg.inv(blocks.jacobian)
-    low = (inverse @ blocks.at_mm).min(axis=1)
-    high = (inverse @ blocks.at_mm).max(axis=1)
+    places = inverse @ blocks.at_mm
+    low, high = places.min(axis=1), places.max(axis=1)
     reach = radius * np.sqrt((inverse**2).sum(axis=1))
     place = inverse @ center
     slack = blocks.size_px

@@ -77,8 +77,8 @@ class BudgetTable(Strict):
 class LookTable(Strict):
     """How looks and test moves are made."""
 
-    frames: int = Field(2, ge=1, le=1000, description="frames averaged in a look on the way")
-    verify_frames: int = Field(2, ge=1, le=1000, description="frames averaged in a look for the verdict")
+    frames: int = Field(1, ge=1, le=1000, description="frames averaged in a look on the way")
+    verify_frames: int = Field(1, ge=1, le=1000, description="frames averaged in a look for the verdict")
     verify_looks: int = Field(4, ge=2, le=100, description="looks round the null before the verdict")
     verify_looks_at_most: int = Field(24, ge=2, le=1000, description="as long as further looks help")
     settle_s: NotNegative = Field(0.0, description="wait after a move before looking, bench seconds")

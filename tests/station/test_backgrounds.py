@@ -27,6 +27,17 @@ def test_one_frame_finds_an_exposure_but_measures_nothing() -> None:
     assert held.serving(0.01) is None
 
 
+def test_the_frame_that_found_an_exposure_is_one_of_its_background() -> None:
+    held = Backgrounds()
+    first = taken(0.01, frames=1)
+    held.add(first)
+    assert held.begun(0.02) == []
+    assert [one is first.image for one in held.begun(0.01)] == [True]
+    held.add(taken(0.01))
+    assert held.begun(0.01) == []
+    assert held.serving(0.01) is held.latest
+
+
 def test_backgrounds_of_several_exposures_are_kept_and_the_newest_serves() -> None:
     held = Backgrounds()
     long, short, newer = taken(0.05, 1.0), taken(0.0005, 2.0), taken(0.04, 3.0)

@@ -118,7 +118,7 @@ def test_backgrounds_are_used_again_until_they_age(rig: Any) -> None:
     assert purposes(rig).count("background") == before
     rig.sim.clock.sleep_s(1000.0)  # the room may have changed
     rig.eyes.look(1, REFERENCE)
-    assert purposes(rig).count("background") == before + 8
+    assert purposes(rig).count("background") == before + 6
     # The first and the last of the three looks are kept for the report.
     assert rig.eyes.first is not rig.eyes.last
     assert set(rig.eyes.first.shots) == set(rig.eyes.last.shots) == {"returns", "transmitted"}
