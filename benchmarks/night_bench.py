@@ -156,7 +156,6 @@ class NightMeasures:
         self.knocked: dict[str, NDArray[np.float64]] = {}
         self.mapped: dict[str, NDArray[np.float64]] = {}
         self.knock_at: tuple[float, str, NDArray[np.float64]] | None = None
-        self.truth: BenchTruth | None = None
 
     def renew(self) -> None:
         self.inner = MeasuresSpots(self.sim)
@@ -169,10 +168,6 @@ class NightMeasures:
             _, camera, by_mm = self.knock_at
             self.knocked[camera] = self.knocked.get(camera, np.zeros(2)) + by_mm
             self.knock_at = None
-        truth = self.sim.truth()
-        if self.sim.scene_state(frame.camera)[1].shutter_open and truth.decenter_um is not None:
-            # What strikes when the last frame of the beam through the lens is taken, nobody can have seen.
-            self.truth = truth
         return self.inner.image(frame, sensor)
 
     def map(self, image: Any, eye: Any) -> Any:
@@ -230,6 +225,7 @@ class NightBench:
         setup = setup_for(next(iter(RECIPES)))
         self.sim = bench_maker(setup, self.seed)(nuisances=self._base, rendered=False)
         self.bench = connect(setup, self.sim, self.sim.clock)
+        self.sim.keep_shown()
         self.measures = NightMeasures(self.sim)
         self.eyes = Eyes(self.bench, lambda frame, purpose: None, self.measures)
 
@@ -255,10 +251,9 @@ class NightBench:
         self.sim.lens_handler.lens_in()
 
     def unload(self, serial: str, *, aside: bool) -> None:
-        assert self.measures.truth is None or self.measures.truth.time_s >= 0
-        if self.measures.truth is not None:
-            self.truths[serial] = self.measures.truth
-        self.measures.truth = None
+        if self.sim.shown is not None:
+            self.truths[serial] = self.sim.shown
+        self.sim.keep_shown()
         if self.on_unload is not None:
             self.on_unload(serial)
         self.sim.lens_handler.lens_out()

@@ -6,7 +6,7 @@ line, frames of the cameras and, through the witness, the residual that a measur
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from functools import cached_property
 from typing import Any
@@ -20,6 +20,7 @@ from driver.phrases import PhraseTable
 from driver.protocols import Clock, Frame
 from optics.layout import Beam, Layout
 from optics.lens import Lens
+from sim.bench_devices import SimCamera, SimLensHandler, SimWitness
 from sim.camera_geometry import CameraSetup
 from sim.clock import SimClock
 from sim.direct import DirectMount
@@ -76,6 +77,9 @@ class SimBench:
         The station's end of the line.
     lens_handler : SimLensHandler
     witness : SimWitness
+    shown : BenchTruth or None
+        The truth in the middle of the last frame of the beam through the lens, kept since :meth:`keep_shown`:
+        what happens after it, nobody can have seen.
     """
 
     def __init__(
@@ -113,6 +117,8 @@ class SimBench:
         self._frames = 0
         self._exposed: dict[str, tuple[int, SceneState]] = {}
         self._even: dict[tuple[str, bool], NDArray[np.uint16]] = {}
+        self.shown: BenchTruth | None = None
+        self._keeps_shown = False
         self.lens_handler = SimLensHandler(self)
         self.witness = SimWitness(self)
         self._cameras = {name: SimCamera(name, self) for name in cameras}
@@ -219,6 +225,10 @@ class SimBench:
         """Return mount, shutter and lamp as devices that need no line; ``table`` is that of the line."""
         return DirectMount(self.controller, table, self.mount.axes, clock, self.nuisances.line)
 
+    def keep_shown(self) -> None:
+        """Forget :attr:`shown`, and keep it from now on; for judges of a run, never for the station."""
+        self.shown, self._keeps_shown = None, True
+
     def truth(self) -> BenchTruth:
         """Return the truth at the present bench time; for tests and campaigns, never for the station."""
         self.controller.update()
@@ -289,6 +299,8 @@ class SimBench:
             frame_number=self._frames,
         )
         self._exposed[camera_name] = (self._frames, seen)
+        if self._keeps_shown and seen.shutter_open and seen.pose is not None:
+            self.shown = self.truth()
         if self.rendered:
             pixels = self._scene.render(camera_name, seen, exposure_s)
             pixels.flags.writeable = False
@@ -310,88 +322,3 @@ class SimBench:
 
 def _shape(setup: CameraSetup) -> tuple[int, int]:
     return setup.height_px, setup.width_px
-
-
-class SimCamera:
-    """A camera of the simulated bench; fulfils :class:`driver.protocols.Camera`.
-
-    Attributes
-    ----------
-    frame_hook : callable or None
-        Sees every frame before it is handed out and returns what is handed out instead: the seam for faults
-        of cameras (stale, black, cut frames, or raising a DeviceFault).
-    """
-
-    def __init__(self, name: str, bench: SimBench) -> None:
-        self._name, self._bench = name, bench
-        self.frame_hook: Callable[[Frame], Frame] | None = None
-
-    @property
-    def name(self) -> str:
-        """Name of the camera in the bench file."""
-        return self._name
-
-    def grab(self, exposure_s: float) -> Frame:
-        """Expose anew and return the frame; takes exposure and readout of bench time.
-
-        Raises
-        ------
-        ValueError
-            For an exposure that is not above 0 and at most a minute.
-        """
-        frame = self._bench._expose(self._name, exposure_s)
-        return frame if self.frame_hook is None else self.frame_hook(frame)
-
-    def close(self) -> None:
-        """Release the device: nothing to release."""
-
-
-class SimLensHandler:
-    """Puts the lens in and takes it out; fulfils :class:`driver.protocols.LensHandler`.
-
-    Every time it is put in it lies differently in the mount.
-    """
-
-    def __init__(self, bench: SimBench) -> None:
-        self._bench = bench
-
-    def lens_in(self) -> None:
-        """Return when the lens is in the mount."""
-        bench = self._bench
-        if bench._seat_pose is None:
-            bench.clock.sleep_s(bench.nuisances.handling_s)
-            bench._seat()
-
-    def lens_out(self) -> None:
-        """Return when the beam is bare."""
-        bench = self._bench
-        if bench._seat_pose is not None:
-            bench.clock.sleep_s(bench.nuisances.handling_s)
-            bench._seat_pose = None
-            bench._fixing.lens_out()
-
-
-class SimWitness:
-    """The simulator's truth as an independent measurement; fulfils :class:`driver.protocols.Witness`."""
-
-    def __init__(self, bench: SimBench) -> None:
-        self._bench = bench
-
-    def pose(self) -> Mapping[str, Any]:
-        """Return ``{"decenter_um": [x, y], "tilt_arcsec": [x, y]}`` against the true beam.
-
-        Raises
-        ------
-        DeviceFault
-            HANDLER_FAILED when there is no lens in the mount.
-        """
-        truth = self._bench.truth()
-        if truth.decenter_um is None or truth.tilt_arcsec is None:
-            raise DeviceFault(
-                FaultCode.HANDLER_FAILED,
-                state="beam is bare",
-                asked="pose of the lens",
-                came="there is no lens in the mount",
-                remedy="Put the lens in first.",
-            )
-        return {"decenter_um": list(truth.decenter_um), "tilt_arcsec": list(truth.tilt_arcsec)}

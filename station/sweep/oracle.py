@@ -112,7 +112,7 @@ def _ended(seen: Seen) -> Iterator[str]:
 
 
 def _agrees(seen: Seen) -> Iterator[str]:
-    """Compare with the truth when the last frame was exposed; what moves afterwards nobody can have seen."""
+    """Compare with the truth that the last frame could show; what moves afterwards nobody can have seen."""
     tolerance = seen.setup.recipe.tolerance
     verdict = seen.finish.verdict if seen.finish else None
     if verdict is None or not verdict.passed:

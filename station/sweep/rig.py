@@ -14,7 +14,6 @@ from control.messages import BareBeamSeen, Homed, Looked, Moved, Observation
 from driver.port import Direction
 from driver.protocols import Frame
 from sim.tap import LineFault, LineFaultKind
-from sim.truth import BenchTruth
 from station.campaign.inprocess import InProcess, Measurement
 from station.config import Setup
 from station.measuring import Measures
@@ -67,10 +66,8 @@ class Watched:
         self._measured[frame.camera] = frame.sequence
         state = rig.made.sim.scene_state(frame.camera)[1]
         self._lit.append(state.shutter_open or state.lamp_on)
-        if state.shutter_open:
-            # Frames without the beam show nothing of the lens: what it did since, nobody can have seen.
-            rig.seen.at_verdict = rig.exposed
-            rig.seen.at_verdict_s = 0.0 if rig.exposed is None else rig.exposed.time_s
+        rig.seen.at_verdict = shown = rig.made.sim.shown
+        rig.seen.at_verdict_s = 0.0 if shown is None else shown.time_s
         return self._inner.image(frame, sensor)
 
     def mean(self, images: Sequence[Image]) -> Image:
@@ -156,7 +153,6 @@ class Rig:
         self._open_when_asked = False
         self._home_at: NDArray[np.float64] = np.zeros(1)
         self.dark = False
-        self.exposed: BenchTruth | None = None
         self.made = InProcess(
             setup,
             seed,
@@ -168,8 +164,8 @@ class Rig:
         )
         sim = self.made.sim
         sim.tap.on_call = self._called
-        self._at_camera = self._at(Place.CAMERA)
-        self.cameras = StruckCameras(sim, (), self._exposed)
+        sim.keep_shown()
+        self.cameras = StruckCameras(sim, (), self._at(Place.CAMERA))
         self.cameras.attach()
         self.handler = StruckHandler(sim.lens_handler, (), self._at(Place.HANDLER))
         self.made.bench = replace(self.made.bench, lens_handler=self.handler)
@@ -250,11 +246,6 @@ class Rig:
                 self.strike(case)
 
         return called
-
-    def _exposed(self, index: int) -> None:
-        # What strikes between exposure and handing out, the frame cannot show.
-        self.exposed = self.made.sim.truth()
-        self._at_camera(index)
 
     def _noted(self, frame: Frame, purpose: str) -> None:
         self.seen.frames.append((self.cameras.calls - 1, purpose))

@@ -58,7 +58,7 @@ class Seen:
     untrue_positions : list of str
         Positions told to control at which the axes do not stand.
     at_verdict, at_end : BenchTruth or None
-        The truth when the last frame of the beam was exposed that was measured, and after the end.
+        The truth in the last frame of the beam through the lens that was measured, and after the end.
     at_verdict_s : float
         Bench time of that exposure.
     moving, shutter_open : bool

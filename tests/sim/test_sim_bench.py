@@ -161,6 +161,41 @@ def test_frame_hook_sees_every_frame(bench):
     assert camera.grab(0.01) is kept
 
 
+def test_what_a_frame_cannot_show_is_not_in_the_truth_that_it_shows(build, at_line):
+    bench = build(nuisances=Nuisances(), seed=3)
+    person, camera = at_line(bench.line), bench.camera("reference_camera")
+    person.ask("M21")
+    bench.clock.sleep_s(1.0)
+    bench.keep_shown()
+    camera.grab(0.01)
+    assert bench.shown is None, "the beam was bare"
+    bench.lens_handler.lens_in()
+
+    def slips(frame):
+        bench._seat_pose = bench._seat_pose + np.array([0.1, 0.0, 0.0, 0.0])
+        camera.frame_hook = None
+        return frame
+
+    camera.frame_hook = slips  # after the exposure
+    frame = camera.grab(0.01)
+    shown, after = bench.shown, bench.truth()
+    assert shown.time_s == frame.time_s
+    assert shown.pose == pytest.approx(bench.scene_state("reference_camera")[1].pose)
+    assert after.decenter_um[0] - shown.decenter_um[0] == pytest.approx(100.0, abs=1.0)
+    # Frames without the beam show nothing of the lens.
+    person.ask("M22")
+    person.ask("M23")
+    bench.clock.sleep_s(1.0)
+    camera.grab(0.01)
+    assert bench.shown is shown
+    person.ask("M21")
+    bench.clock.sleep_s(1.0)
+    bench.camera("hole_camera").grab(0.01)
+    assert bench.shown.decenter_um == pytest.approx(after.decenter_um, abs=0.5)
+    bench.keep_shown()
+    assert bench.shown is None
+
+
 def test_lens_seats_anew_every_time_within_its_discs(bench, person):
     person.ask("G28")
     bench.clock.sleep_s(60.0)
