@@ -77,7 +77,7 @@ def _leg(
         axis
         for axis in axes
         if there[axis.name] != here[axis.name]
-        and table.on_the_line(axis, there[axis.name]) != table.on_the_line(axis, here[axis.name])
+        and there[axis.name] != table.on_the_line(axis, here[axis.name])
     ]
     if not moving:
         return None

@@ -17,7 +17,7 @@ import cmath
 import math
 from contextlib import suppress
 from dataclasses import dataclass
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -134,6 +134,7 @@ def _fill(
 
 
 def _store(shape: BeamShape, part: slice, block: _Block, gouy: Value, beam: Beam, good: Value) -> None:
+    where: Any = _chosen if isinstance(good, bool) else np.where
     spread = _Block(*(math.pi / (beam.wavelength_nm * 1e-6) * value.imag for value in block)).inverse()
     places = ((0, 0), (0, 1), (1, 0), (1, 1))
     for (row, column), square, curved in zip(
@@ -142,9 +143,13 @@ def _store(shape: BeamShape, part: slice, block: _Block, gouy: Value, beam: Beam
         (block.xx, block.xy, block.xy, block.yy),
         strict=True,
     ):
-        shape.radius_matrix[part, row, column] = np.where(good, square, float(row == column))
-        shape.curvature_per_mm[part, row, column] = np.where(good, curved.real, 0.0)
-    shape.gouy_rad[part] = np.where(good, gouy, 0.0)
+        shape.radius_matrix[part, row, column] = where(good, square, float(row == column))
+        shape.curvature_per_mm[part, row, column] = where(good, curved.real, 0.0)
+    shape.gouy_rad[part] = where(good, gouy, 0.0)
+
+
+def _chosen(good: bool, value: float, other: float) -> float:
+    return value if good else other
 
 
 def _carried(model: RayModel, plan: Plan, traced: Traced, last_mm: Value, beam: Beam) -> tuple[_Block, Value]:

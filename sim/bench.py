@@ -34,6 +34,7 @@ from sim.nuisances import Nuisances
 from sim.scene import Scene
 from sim.scene_draws import TrueBench, draw_bench, made_lens
 from sim.scene_state import SceneState
+from sim.streams import stream
 from sim.tap import LineTap
 from sim.truth import BenchTruth, residual
 from vision.plate import PlateSpec
@@ -250,8 +251,8 @@ class SimBench:
             lamp_on=self.controller.lamp_on,
         )
 
-    def _rng(self, *stream: int) -> np.random.Generator:
-        return np.random.default_rng([self.seed, *stream])
+    def _rng(self, *numbers: int) -> np.random.Generator:
+        return stream(self.seed, *numbers)
 
     def _lens_state(self) -> LensState | None:
         if self._seat_pose is None:

@@ -34,7 +34,7 @@ class SimClock:
         ValueError
             When the duration is negative or not finite.
         """
-        if not (math.isfinite(duration_s) and duration_s >= 0):
+        if not 0.0 <= duration_s < math.inf:
             raise ValueError(f"bench time cannot advance by {duration_s} s")
         self._now_s += duration_s
 

@@ -93,6 +93,7 @@ class SimController:
         self.mount, self._clock = mount, clock
         self._axes: Mapping[str, AxisSpec] = {axis.name: axis for axis in mount.axes}
         _check_letters(mount.axes)
+        self._carried = [(axis.name, axis.step, _decimals(axis.step)) for axis in mount.axes]
         self._latency_s = reply_latency_s
         self.shutter = SimShutter(clock, shutter_swing_s)
         self._parser = RequestParser(tuple(self._axes))
@@ -276,8 +277,8 @@ class SimController:
     def positions(self) -> dict[str, float]:
         """Return where the axes are by their counters (axis units), as the line carries the numbers."""
         counter = self.mount.counter_steps(self._clock.now_s())
-        axes = zip(self.mount.axes, counter, strict=True)
-        return {axis.name: round(steps * axis.step, _decimals(axis.step)) + 0.0 for axis, steps in axes}
+        axes = zip(self._carried, counter, strict=True)
+        return {name: round(steps * step, decimals) + 0.0 for (name, step, decimals), steps in axes}
 
     def _position_words(self) -> str:
         counter = self.mount.counter_steps(self._clock.now_s())

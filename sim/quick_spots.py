@@ -9,27 +9,27 @@ from __future__ import annotations
 import math
 from collections import deque
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
-from typing import Final
+from dataclasses import replace
+from typing import Final, NamedTuple
 
 from optics.errors import RayLostError
 from optics.gaussian import beam_on_plate
 from optics.rays import RayModel
 from optics.spots import one_pose_coordinates
 from optics.trace import SpotPath, power_fractions, trace
-from sim.scene_draws import TrueBench
+from sim.scene_draws import Placement, TrueBench
 from sim.scene_nuisances import SceneNuisances
-from sim.scene_spots import bare_spot
+from sim.scene_spots import Pose, bare_spot
 from sim.scene_state import SceneState
 from vision.plate import PlateSpec
 
 PATHS: Final = (SpotPath.FRONT, SpotPath.BACK, SpotPath.TRANSMITTED)
 _SAFELY_INSIDE: Final = 0.7
 _REMEMBERED: Final = 4
+_ALL_LIT: Final = (True, True, True)
 
 
-@dataclass(frozen=True, slots=True)
-class QuickSpot:
+class QuickSpot(NamedTuple):
     """One true spot.
 
     Attributes
@@ -85,32 +85,33 @@ class QuickSpots:
         if state.pose is None:
             beam = true.beam_at(state.time_s, nuisances)
             bare = bare_spot(true.lens, true.layout, beam, light)
-            at_mm = bare.bench_mm.tolist()
-            spot = self._spot(SpotPath.TRANSMITTED, at_mm, bare.radii_mm[0], light, state.time_s)
-            return {SpotPath.TRANSMITTED: spot}
-        shapes = self._shapes_at_null()
+            x_mm, y_mm = bare.bench_mm.tolist()
+            at = self._placement(SpotPath.TRANSMITTED, state).point_to_print(x_mm, y_mm)
+            return {SpotPath.TRANSMITTED: QuickSpot(at, bare.radii_mm[0], light)}
+        at_mm, lit = self._landings(state, state.pose)
+        returned = self._placement(SpotPath.FRONT, state)
+        there = returned, returned, self._placement(SpotPath.TRANSMITTED, state)
+        found: dict[SpotPath, QuickSpot] = {}
+        for k, (path, (radius_mm, power)) in enumerate(self._shapes_at_null().items()):
+            at = there[k].point_to_print(at_mm[2 * k], at_mm[2 * k + 1])
+            found[path] = QuickSpot(at, radius_mm, power * light * lit[k])
+        return found
+
+    def _landings(self, state: SceneState, pose: Pose) -> tuple[Sequence[float], Sequence[bool]]:
+        """Return x and y of the three spots (mm, bench frame), and whether light comes there."""
+        true = self._true
         model = self._model(state.time_s)
-        reach_mm = math.hypot(state.pose[0] - model.offset_x_mm, state.pose[1] - model.offset_y_mm)
-        lit = dict.fromkeys(PATHS, True)
-        try:
-            at_mm = one_pose_coordinates(model, state.pose)
-        except RayLostError:
-            at_mm, reach_mm = [0.0] * 6, math.inf
-        if reach_mm > _SAFELY_INSIDE * true.lens.clear_aperture_mm / 2:
-            beam = true.beam_at(state.time_s, nuisances)
-            landings = trace(true.lens, true.layout, beam, state.pose, PATHS)
-            lit = {path: bool(landings[path].lit[0]) for path in PATHS}
-            at_mm = [value for path in PATHS for value in landings[path].landing_mm[0].tolist()]
-        return {
-            path: self._spot(
-                path,
-                at_mm[2 * k : 2 * k + 2],
-                shapes[path][0],
-                shapes[path][1] * light * lit[path],
-                state.time_s,
-            )
-            for k, path in enumerate(PATHS)
-        }
+        reach_mm = math.hypot(pose[0] - model.offset_x_mm, pose[1] - model.offset_y_mm)
+        if reach_mm <= _SAFELY_INSIDE * true.lens.clear_aperture_mm / 2:
+            try:
+                return one_pose_coordinates(model, pose), _ALL_LIT
+            except RayLostError:
+                pass  # then the whole trace says which
+        beam = true.beam_at(state.time_s, self._nuisances)
+        traced = trace(true.lens, true.layout, beam, pose, PATHS)
+        landings = [traced[path] for path in PATHS]
+        at_mm = [value for landing in landings for value in landing.landing_mm[0].tolist()]
+        return at_mm, [bool(landing.lit[0]) for landing in landings]
 
     def _model(self, time_s: float) -> RayModel:
         """Return the bench in numbers; only the beam differs from frame to frame."""
@@ -124,11 +125,8 @@ class QuickSpots:
         lens = base.curvatures_per_mm, base.thicknesses_mm, base.indices
         return RayModel(*lens, base.l1_mm, base.l2_mm, x_mm, y_mm, slope_x * 1e-3, slope_y * 1e-3)
 
-    def _spot(
-        self, path: SpotPath, bench_mm: Sequence[float], radius_mm: float, power: float, time_s: float
-    ) -> QuickSpot:
-        placement = self._true.placement_at(self._plates[path], time_s, self._nuisances)
-        return QuickSpot(placement.point_to_print(bench_mm[0], bench_mm[1]), radius_mm, power)
+    def _placement(self, path: SpotPath, state: SceneState) -> Placement:
+        return self._true.placement_at(self._plates[path], state.time_s, self._nuisances)
 
     def _shapes_at_null(self) -> dict[SpotPath, tuple[float, float]]:
         """Return radius and power fraction of each spot with the lens on the beam."""

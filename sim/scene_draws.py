@@ -15,6 +15,7 @@ from optics.lens import Lens
 from sim.camera_geometry import PoseError
 from sim.plate_art import TrueHole
 from sim.scene_nuisances import SceneNuisances
+from sim.streams import stream
 from vision.plate import PlateSpec
 
 _WAVES = 5
@@ -183,7 +184,7 @@ def draw_bench(
 ) -> TrueBench:
     """Draw the true bench. Each part has its own stream, so one nuisance does not reshuffle the others."""
     hole_rng, beam_rng, lens_rng, camera_rng, drift_rng, plate_rng = (
-        np.random.default_rng([seed & 0xFFFFFFFF, stream]) for stream in range(6)
+        stream(seed, number) for number in range(6)
     )
     holes = {name: _drilled(plates[name], nuisances, hole_rng) for name in sorted(plates)}
     drilled = next((hole for hole in holes.values() if hole is not None), None)

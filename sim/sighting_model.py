@@ -26,6 +26,7 @@ from sim.seen_plate import SeenPlate
 from sim.sighting_reasons import largest_sigma, missing, owned, undecided, unseen_mm
 from sim.speckle_errors import SpeckleErrors
 from sim.spot_information import REACH_RADII, Bright, PictureNoise, Told, what_is_told
+from sim.streams import stream
 from vision.plate import PlateSpec
 from vision.spots import Expectation, Flag, NoSpot, Reason, Sighting, Spot, SpotName
 
@@ -103,7 +104,7 @@ class SightingModel:
     ) -> None:
         self._nuisances, self._sigma_mm = nuisances, sigma_mm
         self._errors = errors or Errors()
-        self._rng = np.random.default_rng([seed & 0xFFFFFFFF, _STREAM])
+        self._rng = stream(seed, _STREAM)
         self._speckle = SpeckleErrors(nuisances.speckle_move_um * 1e-3, self._rng)
         self._cameras = {
             name: self._camera(name, setup, plates[setup.plate], true, seed)
@@ -115,18 +116,17 @@ class SightingModel:
     ) -> SeenPlate:
         columns, rows = setup.width_px - 1.0, setup.height_px - 1.0
         view = PlateView(setup, plate, true.camera_errors[name])
-        corners = view.to_mm(np.array([[0.0, 0.0], [columns, 0.0], [columns, rows], [0.0, rows]]))
-        middle = corners.mean(axis=0)
-        turn = np.arctan2(corners[:, 1] - middle[1], corners[:, 0] - middle[0])
+        corners = view.to_mm(np.array([[0.0, 0.0], [columns, 0.0], [columns, rows], [0.0, rows]])).tolist()
+        middle_x, middle_y = (sum(part) / len(corners) for part in zip(*corners, strict=True))
         has_hole = plate.hole_radius_mm is not None
         errors = self._errors
         return SeenPlate(
             setup=setup,
             plate=plate,
             hole=true.holes[plate.name],
-            corners_mm=corners[np.argsort(-turn)],
-            shift_mm=errors.map_sigma_mm[has_hole] * self._rng.standard_normal(2),
-            bend=errors.map_bend_per_mm * self._rng.standard_normal((2, 2)),
+            corners_mm=sorted(corners, key=lambda at: -math.atan2(at[1] - middle_y, at[0] - middle_x)),
+            shift_mm=(errors.map_sigma_mm[has_hole] * self._rng.standard_normal(2)).tolist(),
+            bend=(errors.map_bend_per_mm * self._rng.standard_normal((2, 2))).tolist(),
             speckle_seed=f"{seed & 0xFFFFFFFF} {plate.name}".encode(),
         )
 
@@ -266,8 +266,7 @@ class SightingModel:
             for name, spot in spots.items()
         ]
         reach = _REACH_ALONE_RADII if set(spots) == {SpotName.TRANSMITTED} else REACH_RADII
-        hidden = seen_by.hides(list(spots.values()), reach)
-        return what_is_told(bright, self._noise(camera, exposure_s, frames), hidden, reach)
+        return what_is_told(bright, self._noise(camera, exposure_s, frames), seen_by.hidden, reach)
 
     def _measured(
         self, camera: str, spots: Mapping[SpotName, QuickSpot], told: Told

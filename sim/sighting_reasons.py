@@ -95,16 +95,16 @@ def missing(
     hides_mm : float
         How far from the hole's centre the spot could lie unseen, see :func:`unseen_mm`.
     """
-    x_mm, y_mm = center = expected.center_mm.tolist()
+    x_mm, y_mm = expected.center_mm.tolist()
     sigma = largest_sigma(expected.covariance_mm2)
     if hole is not None and hides_mm > 0.0:
         hole_x_mm, hole_y_mm = hole[0].tolist()
         if math.hypot(x_mm - hole_x_mm, y_mm - hole_y_mm) < hides_mm + 2.0 * sigma:
             where = f"the centre lies within {hides_mm:.2f} mm of the hole's centre"
             return NoSpot(Reason.IN_THE_HOLE, f"no light outside the hole; {where}", hides_mm)
-    if not seen_by.holds(center, 0.0):
+    if not seen_by.holds(x_mm, y_mm, 0.0):
         return NoSpot(Reason.OFF_THE_PLATE, "the expected place lies outside what the camera sees")
-    if isinstance(other, Spot) and not seen_by.holds(center, 2.0 * sigma + expected.radius_mm):
+    if isinstance(other, Spot) and not seen_by.holds(x_mm, y_mm, 2.0 * sigma + expected.radius_mm):
         return NoSpot(Reason.OFF_THE_PLATE, "not on the part of the plate that the camera sees")
     return NoSpot(Reason.NO_LIGHT, "no light found where the spot could be")
 

@@ -49,7 +49,7 @@ class SpeckleErrors:
         d_x, d_y = _node(pattern, column + 1, row + 1)
         still_x = left * (down * a_x + up * b_x) + right * (down * c_x + up * d_x)
         still_y = left * (down * a_y + up * b_y) + right * (down * c_y + up * d_y)
-        fresh_x, fresh_y = self._rng.standard_normal(2).tolist()
+        fresh_x, fresh_y = self._rng.standard_normal(), self._rng.standard_normal()
         return _STILL * still_x + _FRESH * fresh_x, _STILL * still_y + _FRESH * fresh_y
 
 

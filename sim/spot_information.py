@@ -22,9 +22,9 @@ Array = NDArray[np.float64]
 REACH_RADII: Final = 1.5
 _RINGS, _SPOKES = 9, 16
 _APART: Final = 1.5  # of the reaches' sum: from there on two spots do not disturb each other
+_NEAR_EDGE: Final = 1.5  # radii from an edge from which on it hides nothing that matters
 _PER_SPOT: Final = 4
-NO_EDGES: Final = np.zeros((0, 3))
-NO_HOLE: Final = (0.0, 0.0, -1.0)
+_NO_EDGES: Final = np.zeros((0, 3))
 
 # Polar nodes in the unit disc: Gauss-Legendre along the radius.
 _LEGENDRE = np.polynomial.legendre.leggauss(_RINGS)
@@ -88,8 +88,11 @@ class Hidden(NamedTuple):
         x, y and radius (mm) of a disc that shows nothing; a negative radius where there is none.
     """
 
-    edges: Array = NO_EDGES
-    hole: tuple[float, float, float] = NO_HOLE
+    edges: Array = _NO_EDGES
+    hole: tuple[float, float, float] = (0.0, 0.0, -1.0)
+
+
+NOTHING_HIDDEN: Final = Hidden()
 
 
 class Told(NamedTuple):
@@ -113,7 +116,7 @@ class Told(NamedTuple):
 def what_is_told(
     spots: Sequence[Bright],
     noise: PictureNoise,
-    hidden: Hidden | None = None,
+    hidden: Hidden = NOTHING_HIDDEN,
     reach_radii: float = REACH_RADII,
 ) -> Told:
     """Return what a picture of one or two spots tells of their centres.
@@ -122,8 +125,8 @@ def what_is_told(
     ----------
     spots : sequence of Bright
     noise : PictureNoise
-    hidden : Hidden, optional
-        What does not show of them; nothing by default.
+    hidden : Hidden
+        What does not show of the plate; nothing by default.
     reach_radii : float
         How far from its centre a spot's light tells of it.
 
@@ -132,21 +135,11 @@ def what_is_told(
     Told
         A spot of which nothing is seen has a significance of about 0.
     """
-    whole = hidden is None and _apart(spots, reach_radii)
-    edges, hole = hidden or Hidden()
     count = len(spots)
     # Arrays that a kernel makes cost more to hand over than those that it fills.
     told = Told(np.empty((2 * count, 2 * count)), np.empty((2 * count, 2 * count)), np.empty(count))
-    _tell(np.array(spots), *noise, reach_radii, whole, edges, hole, *told)
+    _tell(np.array(spots), *noise, *hidden, reach_radii, *told)
     return told
-
-
-def _apart(spots: Sequence[Bright], reach_radii: float) -> bool:
-    if len(spots) == 1:
-        return True
-    one, other = spots
-    reach = reach_radii * (one.radius_mm + other.radius_mm)
-    return math.hypot(one.x_mm - other.x_mm, one.y_mm - other.y_mm) > _APART * reach
 
 
 # --- machine code ---------------------------------------------------------------------------------------
@@ -159,19 +152,30 @@ def _tell(
     floor_e2: float,
     speckle_mm2: float,
     frames: int,
-    reach_radii: float,
-    whole: bool,
     edges: Array,
     hole: tuple[float, float, float],
+    reach_radii: float,
     covariance: Array,
     root: Array,
     significance: Array,
 ) -> None:
     """Fill in what is told; ``spots`` has a row like :class:`Bright` for each spot."""
     count, noise_mm2 = len(spots), pixel_mm2 / frames
+    whole, near_edge = True, False
+    for k in range(count):
+        dx, dy = spots[k, 0] - hole[0], spots[k, 1] - hole[1]
+        if hole[2] >= 0.0 and math.hypot(dx, dy) < reach_radii * spots[k, 2] + hole[2]:
+            whole = False
+        if not covers(edges, spots[k, 0], spots[k, 1], _NEAR_EDGE * spots[k, 2]):
+            whole, near_edge = False, True
+    if count > 1:
+        apart = math.hypot(spots[0, 0] - spots[1, 0], spots[0, 1] - spots[1, 1])
+        if apart <= _APART * reach_radii * (spots[0, 2] + spots[1, 2]):
+            whole = False
     if whole:
         _by_rings(spots, noise_mm2, floor_e2, speckle_mm2, reach_radii, covariance, significance)
     else:
+        near = edges if near_edge else edges[:0]
         information = np.zeros((_PER_SPOT * count + 1, _PER_SPOT * count + 1))
         amplitudes = np.zeros((count, 3, 3))
         for own in range(count):
@@ -182,7 +186,7 @@ def _tell(
                 floor_e2,
                 speckle_mm2,
                 reach_radii,
-                edges,
+                near,
                 hole,
                 information,
                 amplitudes,
@@ -193,6 +197,20 @@ def _tell(
         _centers_of(information, covariance)
     root[:] = covariance
     _take_root(root)
+
+
+@compiled()
+def covers(edges: Array, x_mm: float, y_mm: float, margin_mm: float) -> bool:
+    """Tell whether a circle round a place lies within edges, by eight of its points."""
+    for edge in range(len(edges)):
+        a, b, c = edges[edge, 0], edges[edge, 1], edges[edge, 2]
+        if a * x_mm + b * y_mm + margin_mm * math.hypot(a, b) <= c:
+            continue
+        for n in range(8):
+            dx, dy = margin_mm * math.cos(n * math.pi / 4), margin_mm * math.sin(n * math.pi / 4)
+            if a * (x_mm + dx) + b * (y_mm + dy) > c:
+                return False
+    return True
 
 
 @compiled()

@@ -20,8 +20,10 @@ from numpy.typing import NDArray
 
 from station.record.codec import CodecError
 
-_PLAIN: Final = frozenset({bool, int, str, type(None)})
-Flattens = Callable[[Any, list[NDArray[Any]]], Any]
+_PLAIN: Final = frozenset({bool, int, float, str, type(None)})
+Flat = list[Any]
+Arrays = list[NDArray[Any]]
+Writes = Callable[[Any, Flat, Arrays], None]
 
 
 def digest_of(messages: Sequence[Any]) -> str:
@@ -32,23 +34,27 @@ def digest_of(messages: Sequence[Any]) -> str:
     CodecError
         For a type that no message has, and for a float that is not finite.
     """
-    arrays: list[NDArray[Any]] = [np.zeros(0)]
-    # Format 2 writes plain values to the last bit, and does not care which of them are one object.
-    digest = hashlib.sha256(marshal.dumps(_sequence(messages, arrays), 2))
+    flat: Flat = []
+    arrays: Arrays = [np.zeros(0)]
+    _write_all(messages, flat, arrays)
     numbers = np.concatenate([array.ravel() for array in arrays])
-    if not np.isfinite(numbers).all():
-        raise CodecError("an array has values that are not finite; a message never carries that")
+    floats = math.fsum([value for value in flat if type(value) is float])
+    if not (math.isfinite(floats) and np.isfinite(numbers).all()):
+        raise CodecError("a number is not finite; a message never carries that")
+    # Format 2 writes plain values to the last bit, and does not care which of them are one object.
+    digest = hashlib.sha256(marshal.dumps(flat, 2))
     digest.update(numbers.tobytes())
     return digest.hexdigest()
 
 
-class _How(dict[type[Any], Flattens]):
-    """How values of each type are flattened; found out once, since messages have few types and many values.
+class _How(dict[type[Any], Writes]):
+    """How values of each type are written; found out once, since messages have few types and many values.
 
-    Where an array stands only its shape is written; the arrays themselves are put aside.
+    All goes into one flat list, what holds several values with their count before them; of arrays the shape,
+    and they themselves are put aside.
     """
 
-    def __missing__(self, kind: type[Any]) -> Flattens:
+    def __missing__(self, kind: type[Any]) -> Writes:
         if dataclasses.is_dataclass(kind):
             self[kind] = _message(kind)
             return self[kind]
@@ -62,42 +68,55 @@ class _How(dict[type[Any], Flattens]):
 _HOW: Final = _How()
 
 
-def _message(kind: type[Any]) -> Flattens:
+def _write_all(values: Iterable[Any], flat: Flat, arrays: Arrays) -> None:
+    for value in values:
+        kind = type(value)
+        if kind in _PLAIN:
+            flat.append(value)
+        else:
+            _HOW[kind](value, flat, arrays)
+
+
+def _message(kind: type[Any]) -> Writes:
     name, fields = kind.__name__, [field.name for field in dataclasses.fields(kind)]
-    if len(fields) < 2:  # of which attrgetter would make no tuple
-        return lambda value, arrays: [name, *_sequence([getattr(value, field) for field in fields], arrays)]
-    parts = attrgetter(*fields)
-    return lambda value, arrays: [name, _sequence(parts(value), arrays)]
+    # Of fewer than two names attrgetter would make no tuple.
+    several = attrgetter(*fields) if len(fields) > 1 else None
+
+    def write(value: Any, flat: Flat, arrays: Arrays) -> None:
+        flat.append(name)
+        _write_all(several(value) if several else [getattr(value, field) for field in fields], flat, arrays)
+
+    return write
 
 
-def _sequence(values: Iterable[Any], arrays: list[NDArray[Any]]) -> list[Any]:
-    return [part if type(part) in _PLAIN else _HOW[type(part)](part, arrays) for part in values]
+def _sequence(value: Sequence[Any], flat: Flat, arrays: Arrays) -> None:
+    flat.append(len(value))
+    _write_all(value, flat, arrays)
 
 
-def _finite(value: Any, _: list[NDArray[Any]]) -> float:
-    if not math.isfinite(value):
-        raise CodecError(f"{value} is not finite; a message never carries that")
-    return float(value)
+def _mapping(value: Mapping[Any, Any], flat: Flat, arrays: Arrays) -> None:
+    flat.append(len(value))
+    _write_all(value, flat, arrays)
+    _write_all(value.values(), flat, arrays)
 
 
-def _array(value: NDArray[Any], arrays: list[NDArray[Any]]) -> Any:
+def _set(value: Set[Any], flat: Flat, arrays: Arrays) -> None:
+    members: Flat = []
+    _write_all(value, members, arrays)
+    flat.append(len(members))
+    flat += sorted(members, key=str)
+
+
+def _array(value: NDArray[Any], flat: Flat, arrays: Arrays) -> None:
+    flat.append(value.shape)
     arrays.append(value)
-    return value.shape
 
 
-def _mapping(value: Mapping[Any, Any], arrays: list[NDArray[Any]]) -> Any:
-    return [_sequence(value, arrays), _sequence(value.values(), arrays)]
-
-
-def _set(value: Set[Any], arrays: list[NDArray[Any]]) -> Any:
-    return sorted(_sequence(value, arrays), key=str)
-
-
-_WAYS: Final[tuple[tuple[type | tuple[type, ...], Flattens], ...]] = (
-    (Enum, lambda value, _: value._value_),
-    ((bool, int, str), lambda value, _: value),
-    ((float, np.floating), _finite),
-    (np.integer, lambda value, _: int(value)),
+_WAYS: Final[tuple[tuple[type | tuple[type, ...], Writes], ...]] = (
+    (Enum, lambda value, flat, _: flat.append(value._value_)),
+    ((bool, int, str), lambda value, flat, _: flat.append(value)),
+    ((float, np.floating), lambda value, flat, _: flat.append(float(value))),
+    (np.integer, lambda value, flat, _: flat.append(int(value))),
     (np.ndarray, _array),
     (Mapping, _mapping),
     (Set, _set),

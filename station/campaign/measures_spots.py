@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any, Literal
 
 import numpy as np
@@ -29,6 +29,8 @@ Light = Literal["as it is", "dark", "white"]
 _REMEMBERED = 64
 _SAMPLES = 5
 _PLACES = ((2, 2), (1, 1), (1, 4), (4, 1), (4, 4))
+_NO_MARKS = MapCheck(MapState.NOT_VISIBLE, (0.0, 0.0), 0.0, None, None, "no marks show")
+_HOLDS = MapCheck(MapState.HOLDS, (0.0, 0.0), 0.0, 0.0, 0.0, "the marks are where they were")
 _MOST_UP, _MOST_UP_SEEN, _MOST_DOWN = 10.0, 500.0, 30.0
 
 
@@ -98,8 +100,19 @@ class MeasuresSpots:
 
     def mean(self, images: Sequence[Image]) -> Image:
         """Return the first of the images, which counts for all: the mount stands still meanwhile."""
-        first = images[0]
-        return first if len(images) == 1 else replace(first, frames=len(images))
+        first = _as_spot_image(images[0])
+        if len(images) == 1:
+            return first
+        return SpotImage(
+            first.pixels,
+            first.exposure_s,
+            first.sensor,
+            len(images),
+            camera=first.camera,
+            state=first.state,
+            light=first.light,
+            spots=first.spots,
+        )
 
     def background(self, images: Sequence[Image]) -> Image:
         """Return the last of the images."""
@@ -164,10 +177,10 @@ class MeasuresSpots:
         seen = _as_spot_image(image)
         dark = eye.plate.hole_radius_mm is None and not (seen.state is not None and seen.state.lamp_on)
         if seen.light != "as it is" or seen.state is None or dark:
-            return MapCheck(MapState.NOT_VISIBLE, (0.0, 0.0), 0.0, None, None, "no marks show")
+            return _NO_MARKS
         stands = self._stands(seen.camera, eye, seen.state)
         if stands == self._stood.get(seen.camera, stands):
-            return MapCheck(MapState.HOLDS, (0.0, 0.0), 0.0, 0.0, 0.0, "the marks are where they were")
+            return _HOLDS
         return MapCheck(MapState.KNOCKED, (0.0, 0.0), 0.0, limit_mm, 0.0, "the marks have moved")
 
     def _stands(self, camera: str, eye: PlateCamera, state: SceneState) -> tuple[Any, Any]:

@@ -10,11 +10,11 @@ import pytest
 from sim.spot_information import Bright, Hidden, PictureNoise, Told, what_is_told
 
 W_MM, PIXEL_MM = 2.0, 0.05
-NOTHING = Hidden()  # place by place all the same
+BY_PLACES = Hidden(hole=(0.0, 0.0, 0.0))  # hides nothing, but makes places count instead of rings
 NOISE = {"pixel_mm2": PIXEL_MM**2, "floor_e2": 1e-6, "speckle_mm2": 0.0, "frames": 1}
 
 
-def told(*spots: Bright, hidden: Hidden | None = NOTHING, **noise: float) -> Told:
+def told(*spots: Bright, hidden: Hidden = BY_PLACES, **noise: float) -> Told:
     return what_is_told(spots, PictureNoise(**NOISE | noise), hidden)
 
 
@@ -103,15 +103,15 @@ def test_spots_by_themselves_are_told_as_by_the_whole_sum(count: int, peak_e: fl
         one(x_mm=0.3 + 12.0 * k, y_mm=0.2, radius_mm=W_MM / (1 + k), peak_e=peak_e) for k in range(count)
     ]
     noise = {"floor_e2": 60.0, "speckle_mm2": 2e-5, "frames": 2}
-    rings, places = told(*spots, hidden=None, **noise), told(*spots, **noise)
+    rings, places = told(*spots, hidden=Hidden(), **noise), told(*spots, **noise)
     assert np.allclose(rings.covariance_mm2, places.covariance_mm2, rtol=1e-6, atol=1e-12)
     assert rings.significance == pytest.approx(places.significance, rel=1e-6)
 
 
 def test_spots_that_overlap_are_not_taken_for_single_ones() -> None:
-    alone = sigma_mm(told(one(), hidden=None))
+    alone = sigma_mm(told(one(), hidden=Hidden()))
     beside = one(x_mm=W_MM)
-    assert sigma_mm(told(one(), beside, hidden=None)) > 1.05 * alone
+    assert sigma_mm(told(one(), beside, hidden=Hidden())) > 1.05 * alone
 
 
 def test_an_overlapping_pair_at_the_hole_and_the_edge_against_a_sum_over_pixels() -> None:
