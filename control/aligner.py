@@ -189,15 +189,18 @@ class Aligner:
         if not math.isfinite(observation.time_s):
             return f"{event.value} bears the time {observation.time_s}"
         positions = getattr(observation, "positions", None)
-        if positions is not None:
-            missing = [axis.name for axis in self._bench.axes if axis.name not in positions]
-            if missing:
-                return f"{event.value} lacks the position of axis {', '.join(missing)}"
-            astray = [axis.name for axis in self._bench.axes if not _plausible(axis, positions[axis.name])]
-            if astray:
-                places = {name: positions[name] for name in astray}
-                return f"{event.value} bears positions far outside the axes' travel: {places}"
-        return _unsound(observation)
+        return (positions is not None and self._astray(event, positions)) or _unsound(observation)
+
+    def _astray(self, event: Event, positions: Mapping[str, float]) -> str:
+        """Say which positions are missing or cannot be, or ""."""
+        axes = self._bench.axes
+        missing = [axis.name for axis in axes if axis.name not in positions]
+        if missing:
+            return f"{event.value} lacks the position of axis {', '.join(missing)}"
+        astray = {
+            axis.name: positions[axis.name] for axis in axes if not _plausible(axis, positions[axis.name])
+        }
+        return f"{event.value} bears positions far outside the axes' travel: {astray}" if astray else ""
 
     def _budget_spent(self, time_s: float) -> str:
         elapsed = time_s - (self._started_s or 0.0)

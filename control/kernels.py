@@ -286,8 +286,8 @@ def roots_of(looks: Sights, repeat: Vector, drift: Vector) -> tuple[bool, Vector
 class Round(NamedTuple):
     """What one round of the fit found: unknowns (m,) and their covariance (m, m).
 
-    ``next`` is what has to follow, one of the numbers below. ``by`` and ``residual`` are those of
-    :class:`control.looks.Rows`, ``misfit`` the weighted squares that are left, ``poses`` (n, 4) the looks'.
+    ``next`` is what has to follow, one of the numbers below. ``by``, ``residual`` and ``misfit`` are those
+    of :class:`control.looks.Rows`, ``seen`` how many coordinates were, ``poses`` (n, 4) the looks'.
     """
 
     next: int
@@ -296,6 +296,7 @@ class Round(NamedTuple):
     by: Vector
     residual: Vector
     misfit: float
+    seen: int
     poses: Vector
 
 
@@ -323,18 +324,20 @@ def one_round(
         _whiten(roots[look], by[look], residual[look], white[6 * look :], off[6 * look :])
     covariance = prior_information + np.dot(white.T, white)
     if not inverted(covariance):
-        return Round(UNSOUND, mean, covariance, by, residual, 0.0, poses)
+        return Round(UNSOUND, mean, covariance, by, residual, 0.0, 0, poses)
     change = np.dot(covariance, np.dot(white.T, off) + np.dot(prior_information, prior_mean - mean))
     mean = mean + change
+    seen = 0
     for look in range(count):
         for spot in range(6):
             if looks.seen[look, spot]:
+                seen += 1
                 for column in range(size):
                     residual[look, spot] -= by[look, spot, column] * change[column]
     misfit = _misfit_of(roots, residual)
     after = poses_of(looks.axes, looks.sides, mean, bench)[1]
     follows = _what_follows(looks, poses, after, mean, bench)
-    return Round(follows, mean, covariance, by, residual, misfit, after)
+    return Round(follows, mean, covariance, by, residual, misfit, seen, after)
 
 
 @compiled(any_order=True)

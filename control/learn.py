@@ -282,7 +282,7 @@ class LearnedModel:
             if found.next == UNSOUND:
                 raise np.linalg.LinAlgError("the information on the unknowns is not positive definite")
             self.mean, self.covariance = found.mean, found.covariance
-            self.rows = Rows(found.by, roots, found.residual, found.misfit, int(looks.seen.sum()))
+            self.rows = Rows(found.by, roots, found.residual, found.misfit, found.seen)
             if found.next == BEND:
                 self._bend()
             elif found.next == RETRACE:

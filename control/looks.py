@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import NamedTuple
+from typing import Any, Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -61,6 +61,8 @@ class Looks:
     at: Vector = field(default_factory=lambda: _none(4))
     traced: Vector = field(default_factory=lambda: _none(6))
     slopes: Vector = field(default_factory=lambda: _none(6, 4))
+    _room: list[NDArray[Any]] | None = field(default=None, init=False)
+    """Longer arrays of which those above are the beginnings, so that a look more is written behind them."""
 
     def __len__(self) -> int:
         return len(self.axes)
@@ -90,17 +92,13 @@ class Looks:
         renamed: bool = False,
     ) -> None:
         """Add a look that is yet to be traced."""
-        values, noise, seen = as_rows(spots)
-        self.axes = np.concatenate([self.axes, axes[None]])
-        self.sides = np.concatenate([self.sides, sides[None]])
-        self.stands = np.concatenate([self.stands, [stand]])
-        self.renamed = np.concatenate([self.renamed, [renamed]])
-        self.values = np.concatenate([self.values, values[None]])
-        self.noise = np.concatenate([self.noise, noise[None]])
-        self.seen = np.concatenate([self.seen, seen[None]])
-        self.at = np.concatenate([self.at, np.zeros((1, 4))])
-        self.traced = np.concatenate([self.traced, np.zeros((1, 6))])
-        self.slopes = np.concatenate([self.slopes, np.zeros((1, 6, 4))])
+        count = len(self)
+        if self._room is None or count == len(self._room[0]):
+            self._room = [_roomier(getattr(self, name)) for name in _ARRAYS]
+        row = (axes, sides, stand, renamed, *as_rows(spots), 0.0, 0.0, 0.0)
+        for name, room, values in zip(_ARRAYS, self._room, row, strict=True):
+            room[count] = values
+            setattr(self, name, room[: count + 1])
 
     def trace(self, lens: LensModel, which: NDArray[np.bool_] | slice, poses: Vector) -> None:
         """Trace some looks anew, at ``poses``."""
@@ -109,7 +107,7 @@ class Looks:
 
     def copied(self) -> Looks:
         """Return a copy that shares nothing with this one."""
-        return Looks(*(getattr(self, name).copy() for name in self.__slots__))
+        return Looks(*(getattr(self, name).copy() for name in _ARRAYS))
 
     def exchanged(self, which: slice | NDArray[np.bool_]) -> Looks:
         """Return a copy in which front and back return have changed places in some looks."""
@@ -127,6 +125,16 @@ class Looks:
         rest.noise[:, part, :] = rest.noise[:, :, part] = 0.0
         rest.noise[:, part, part] = np.eye(2) * UNSEEN_MM2
         return rest
+
+
+_ARRAYS: Final = tuple(name for name in Looks.__slots__ if name != "_room")
+
+
+def _roomier(values: NDArray[Any]) -> NDArray[Any]:
+    """Return values with room for as many again behind them, a dozen at least."""
+    room = np.zeros((max(2 * len(values), 12), *values.shape[1:]), dtype=values.dtype)
+    room[: len(values)] = values
+    return room
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -17,7 +17,7 @@ from control.unknowns import Vector
 TYPICAL_SPOT_MM: Final = 0.02
 """Standard uncertainty of a spot coordinate where none was measured yet (speckle on a diffuse plate)."""
 
-_LOST: Final = np.array([0.25, 0.25, 4.0, 4.0])
+_LOST: Final = np.array([0.25, 0.25, 4.0, 4.0]) ** 2
 _TRUSTED: Final = 0.25
 _LENS_SIGMA: Final = 0.013
 _LENS_LOOKS: Final = 4
@@ -38,7 +38,7 @@ def is_lost(model: LearnedModel) -> bool:
     """Say whether the looks so far leave the pose too open to step by."""
     if not len(model.looks):
         return True
-    if not np.any(np.sqrt(np.diag(model.pose_here().covariance)) > _LOST):
+    if not (np.diagonal(model.pose_here().covariance) > _LOST).any():
         return False
     rows = model.looks.seen[-1]
     rank = int(np.linalg.matrix_rank(model.sensitivities()[rows], tol=1e-3)) if np.any(rows) else 0

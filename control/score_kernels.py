@@ -65,6 +65,32 @@ def scores_since(
 
 
 @compiled(any_order=True)
+def sudden_scores(
+    slopes: Vector,
+    levers: Vector,
+    ride: Vector,
+    roots: Vector,
+    by: Vector,
+    residual: Vector,
+    covariance: Vector,
+) -> tuple[Vector, Vector]:
+    """Return :func:`scores_since` of unknowns that move the lens, or the spots themselves.
+
+    ``slopes`` (n, 6, 4) are the spots' per pose, ``levers`` (4, k) the pose per extra unknown, and ``ride``
+    (6, k) what it adds to the spots.
+    """
+    columns = np.empty((len(slopes), 6, levers.shape[1]))
+    for look in range(len(slopes)):
+        for spot in range(6):
+            for extra in range(levers.shape[1]):
+                moved = ride[spot, extra]
+                for part in range(4):
+                    moved += slopes[look, spot, part] * levers[part, extra]
+                columns[look, spot, extra] = moved
+    return scores_since(columns, roots, by, residual, covariance)
+
+
+@compiled(any_order=True)
 def best_amounts(
     room: Vector, pull: Vector, usual: Vector, parts: NDArray[np.int64]
 ) -> tuple[Vector, Vector]:

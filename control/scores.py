@@ -8,13 +8,14 @@ score test, Rao 1948), for every fault and every moment at once.
 from __future__ import annotations
 
 import math
+from functools import lru_cache
 from typing import Final
 
 import numpy as np
 from scipy.special import chdtrc, chdtri
 
 from control.learn import LearnedModel
-from control.score_kernels import best_amounts, score_of_all, scores_since
+from control.score_kernels import best_amounts, score_of_all, sudden_scores
 from control.suspicion import Fault, Suspicion
 from control.unknowns import Vector
 
@@ -52,11 +53,11 @@ def sudden(model: LearnedModel) -> tuple[Vector, Vector]:
     assert rows is not None
     if model.scored is not None and model.scored[0] is rows:
         return model.scored[1], model.scored[2]
-    as_pose, ride = beam_as_pose(model)
-    lever, carried = np.zeros((4, 12)), np.zeros((6, 12))
-    lever[:, :4], lever[:, 4:8], lever[:, 8:], carried[:, 8:] = model.mount(), np.eye(4), as_pose, ride
-    room, pull = scores_since(
-        looks.slopes @ lever + carried, rows.root, rows.by, rows.residual, model.covariance
+    levers, ride = _sudden_levers(*_distances(model))
+    levers = levers.copy()
+    levers[:, :4] = model.mount()
+    room, pull = sudden_scores(
+        looks.slopes, levers, ride, rows.root, rows.by, rows.residual, model.covariance
     )
     model.scored = rows, room, pull
     return room, pull
@@ -124,16 +125,27 @@ def sudden_words(model: LearnedModel, fault: Fault, part: slice, amounts: Vector
 
 def beam_as_pose(model: LearnedModel) -> tuple[Vector, Vector]:
     """Return the lens's pose (4, 4), and the spots' ride (6, 4), per movement of the beam."""
+    levers, ride = _sudden_levers(*_distances(model))
+    return levers[:, 8:], ride[:, 8:]
+
+
+def _distances(model: LearnedModel) -> tuple[float, float]:
+    """Return the distances from the hole target to the front vertex and to the reference target."""
     layout = model.lens.layout
-    behind = layout.l1_mm + model.lens.lens.thickness_mm + layout.l2_mm
-    as_pose = np.zeros((4, 4))
-    as_pose[0, 0] = as_pose[1, 1] = -1.0
-    as_pose[0, 2] = as_pose[1, 3] = -layout.l1_mm / 1000.0
-    as_pose[3, 2], as_pose[2, 3] = -1.0, 1.0
-    ride = np.zeros((6, 4))
-    ride[0::2, 0] = ride[1::2, 1] = 1.0
-    ride[4, 2] = ride[5, 3] = behind / 1000.0
-    return as_pose, ride
+    return layout.l1_mm, layout.l1_mm + model.lens.lens.thickness_mm + layout.l2_mm
+
+
+@lru_cache(maxsize=64)
+def _sudden_levers(l1_mm: float, behind_mm: float) -> tuple[Vector, Vector]:
+    """Return pose (4, 12) and the spots' ride (6, 12) per amount of the twelve; the axes' are left open."""
+    levers, ride = np.zeros((4, 12)), np.zeros((6, 12))
+    levers[:, 4:8] = np.eye(4)
+    levers[0, 8] = levers[1, 9] = -1.0
+    levers[0, 10] = levers[1, 11] = -l1_mm / 1000.0
+    levers[3, 10], levers[2, 11] = -1.0, 1.0
+    ride[0::2, 8] = ride[1::2, 9] = 1.0
+    ride[4, 10] = ride[5, 11] = behind_mm / 1000.0
+    return levers, ride
 
 
 def _power_score(model: LearnedModel) -> tuple[float, float]:

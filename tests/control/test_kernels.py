@@ -24,7 +24,7 @@ from control.kernels import (
 from control.looks import Sights
 from control.model import lens_model
 from control.moves import _seen_part
-from control.score_kernels import best_amounts, score_of_all, scores_since
+from control.score_kernels import best_amounts, score_of_all, scores_since, sudden_scores
 from control.unknowns import (
     BACKLASH,
     CLOCKING,
@@ -68,6 +68,7 @@ def some_looks(count, rng, bench, mean) -> Sights:
     seen[0, 3] = False
     noise[0, 3] = noise[0, :, 3] = 0.0
     noise[0, 3, 3] = UNSEEN_MM2
+    noise[-1] = np.diag(np.diag(noise[-1]))
     stands = np.minimum(np.arange(count), max(count - 2, 0))
     values = traced + 0.02 * rng.normal(size=(count, 6))
     return Sights(axes, sides, stands, values, noise, seen, at, traced, slopes, int(stands[-1]))
@@ -264,6 +265,17 @@ def test_scores_are_those_of_a_fit_with_more_unknowns(case):
         columns[:, :, 0].copy(), roots, found.by, found.residual, found.covariance
     )
     assert (information, its_pull) == pytest.approx((room[0, 0, 0], pull[0, 0]), rel=1e-6)
+
+
+def test_sudden_unknowns_move_the_lens_or_the_spots(case):
+    rng, bench, mean, looks = case
+    roots = roots_of(looks, REPEAT, DRIFT)[1]
+    found = one_round(looks, roots, mean, mean, np.eye(SIZE), bench)
+    levers, ride = rng.normal(size=(4, 12)), rng.normal(size=(6, 12))
+    rest = roots, found.by, found.residual, covariance_of(SIZE, rng, 1e-4)
+    of_columns = scores_since(looks.slopes @ levers + ride, *rest)
+    for one, other in zip(sudden_scores(looks.slopes, levers, ride, *rest), of_columns, strict=True):
+        np.testing.assert_allclose(one, other, rtol=1e-9, atol=1e-11 * np.abs(other).max())
 
 
 def test_best_amounts_are_the_solutions_of_each_part():
