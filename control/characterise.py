@@ -37,7 +37,7 @@ from control.mount import Mount
 from control.moves import on_steps
 from control.plan import AlignmentPlan, BenchModel
 from control.suspicion import Fault, certain
-from control.unknowns import Vector
+from control.unknowns import Vector, as_rows
 from control.words import remedy_for
 from vision.spots import Spot
 
@@ -135,7 +135,7 @@ class Characteriser:
         mount.axes = axes
         spots = {name: spot for name, spot in seen.sightings.items() if isinstance(spot, Spot)}
         if spots:
-            model.add_look(axes, mount.sides, spots)
+            model.add_look(axes, mount.sides, as_rows(spots))
         return self._next()
 
     def _taken_over(self) -> tuple[LearnedModel, Mount]:

@@ -7,7 +7,6 @@ from itertools import product
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.special import chdtrc
 
 from control.causes import contributions
@@ -35,6 +34,7 @@ from control.questions import (
 from control.states import Event, State
 from control.suspicion import SURE, SWAPPED_WORDS, Fault, Suspicion, certain
 from control.turns import Tally, Turn
+from control.unknowns import Vector, as_rows
 from control.verdict import judge, returns_against_transmitted, scatter
 from control.ways import Ways, next_test
 from control.words import (
@@ -48,8 +48,6 @@ from control.words import (
 )
 from optics.observability import observe
 from vision.spots import NoSpot, Reason, Sighting, Spot, SpotName
-
-Vector = NDArray[np.float64]
 
 _NEAR: Final = 0.3
 _MOST_STEPS: Final = 12
@@ -121,7 +119,8 @@ class ClosingIn:
             self.tally.swapped += 1
             self.notes.append(f"{SWAPPED_WORDS}; put right by the model")
         if found.spots:
-            self.model.add_look(positions, self.mount.sides, found.spots, renamed=found.swapped)
+            rows = found.rows or as_rows(found.spots)
+            self.model.add_look(positions, self.mount.sides, rows, renamed=found.swapped)
             if self.plan.prescription is Prescription.UNKNOWN:
                 self._look_for_better_lens()
             # Between the two looks of a pair nothing is decided.

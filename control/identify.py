@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from scipy.special import chdtrc
 
 from control.learn import LearnedModel
-from control.unknowns import innovation
+from control.unknowns import Coordinates, as_rows, innovation
 from vision.spots import Sighting, Spot, SpotName
 
 _CLEARLY: Final = 20.0
@@ -31,6 +31,8 @@ class Identified:
     coordinates : int
     clearly : bool
         Whether the exchange left no doubt; where the two returns lie close together it may be chance.
+    rows : Coordinates or None
+        The spots as coordinates, where they were put into such.
     """
 
     spots: Mapping[SpotName, Spot]
@@ -38,6 +40,7 @@ class Identified:
     chi_square: float = 0.0
     coordinates: int = 0
     clearly: bool = False
+    rows: Coordinates | None = None
 
     @property
     def probability(self) -> float:
@@ -60,15 +63,17 @@ def identify(
     """
     spots = {name: seen for name, seen in sightings.items() if isinstance(seen, Spot)}
     predicted = model.predict(axes, sides)
-    square, count = innovation(predicted, spots)
-    given = Identified(spots, False, square, count)
+    rows = as_rows(spots)
+    square, count = innovation(predicted, rows)
+    given = Identified(spots, False, square, count, rows=rows)
     margin = 0.0 if doubtful else _CLEARLY
     if square <= margin or (SpotName.FRONT not in spots and SpotName.BACK not in spots):
         return given
     other = {_EXCHANGED.get(name, name): spot for name, spot in spots.items()}
-    square, count = innovation(predicted, other)
+    rows = as_rows(other)
+    square, count = innovation(predicted, rows)
     better = given.chi_square - square
-    exchanged = Identified(other, True, square, count, better > _CLEARLY)
+    exchanged = Identified(other, True, square, count, better > _CLEARLY, rows)
     return exchanged if better > margin and exchanged.probability >= 1e-4 else given
 
 

@@ -8,7 +8,6 @@ stays below 2 um on the plate at 1 degree.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from copy import copy
 from typing import Final
 
@@ -41,6 +40,7 @@ from control.unknowns import (
     KEPT,
     MOUNT,
     POSE,
+    Coordinates,
     Nominal,
     Pose,
     References,
@@ -49,7 +49,6 @@ from control.unknowns import (
     prior,
     solve,
 )
-from vision.spots import Spot, SpotName
 
 _ROUNDS: Final = 8
 _RETRACE: Final = np.array([RETRACE_MM] * 2 + [RETRACE_MRAD] * 2)
@@ -105,9 +104,7 @@ class LearnedModel:
         """Say that the mount stands anew: what it missed the last target by no longer counts."""
         self._stand += 1
 
-    def add_look(
-        self, axes: Vector, sides: Vector, spots: Mapping[SpotName, Spot], *, renamed: bool = False
-    ) -> None:
+    def add_look(self, axes: Vector, sides: Vector, spots: Coordinates, *, renamed: bool = False) -> None:
         """Learn from one look.
 
         Parameters
@@ -116,7 +113,7 @@ class LearnedModel:
             Positions read back.
         sides : ndarray, shape (4,)
             Direction (-1, 0, +1) of each axis's last motion.
-        spots : mapping of SpotName to Spot
+        spots : Coordinates
             The measured spots; those that are missing teach nothing.
         renamed : bool
             Whether front and back bear each other's names as vision gave them.

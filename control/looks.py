@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any, Final, NamedTuple
 
@@ -10,8 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from control.model import LensModel
-from control.unknowns import UNSEEN_MM2, Vector, as_rows
-from vision.spots import Spot, SpotName
+from control.unknowns import UNSEEN_MM2, Coordinates, Vector
 
 
 def _none(*shape: int) -> Vector:
@@ -83,19 +81,13 @@ class Looks:
         )
 
     def append(
-        self,
-        axes: Vector,
-        sides: Vector,
-        stand: int,
-        spots: Mapping[SpotName, Spot],
-        *,
-        renamed: bool = False,
+        self, axes: Vector, sides: Vector, stand: int, spots: Coordinates, *, renamed: bool = False
     ) -> None:
         """Add a look that is yet to be traced."""
         count = len(self)
         if self._room is None or count == len(self._room[0]):
             self._room = [_roomier(getattr(self, name)) for name in _ARRAYS]
-        row = (axes, sides, stand, renamed, *as_rows(spots), 0.0, 0.0, 0.0)
+        row = (axes, sides, stand, renamed, *spots, 0.0, 0.0, 0.0)
         for name, room, values in zip(_ARRAYS, self._room, row, strict=True):
             room[count] = values
             setattr(self, name, room[: count + 1])

@@ -45,6 +45,8 @@ class LensModel:
         Sensitivities of the spots at the null, mm per (mm, mm, mrad, mrad).
     per_shape : ndarray, shape (2 + surfaces, 6, 4)
         Change of the sensitivities per mm of L1 and of L2, and per 1 / mm of each surface's curvature.
+    per_power : ndarray, shape (6, 4)
+        Change of the sensitivities per relative change of all curvatures.
     radius_mm, power_fraction : tuple of float
         Radius (1/e^2) and power of each spot at the null.
     """
@@ -56,6 +58,7 @@ class LensModel:
     numbers: NDArray[np.float64]
     at_null: NDArray[np.float64]
     per_shape: NDArray[np.float64]
+    per_power: NDArray[np.float64]
     radius_mm: tuple[float, ...]
     power_fraction: tuple[float, ...]
 
@@ -139,7 +142,9 @@ def lens_model(lens: Lens, layout: Layout, beam: Beam) -> LensModel:
     powers = tuple(float(landings[path].power_fraction[0]) for path in PATHS)
     rays = RayModel.of(lens, layout, beam)
     per_shape = np.stack([per_l1, per_l2, *per_curvature])
-    bare = LensModel(lens, layout, beam, rays, np.array(rays.numbers), base, per_shape, radii, powers)
+    per_power = np.tensordot(rays.curvatures_per_mm, per_shape[2:], 1)
+    numbers = np.array(rays.numbers)
+    bare = LensModel(lens, layout, beam, rays, numbers, base, per_shape, per_power, radii, powers)
     return replace(bare, at_null=bare.linearise(null)[1][0])
 
 

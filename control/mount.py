@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import Final
 
 import numpy as np
@@ -42,8 +43,10 @@ class Mount:
 
     def arrived(self, positions: Vector) -> Move | None:
         """Take note of a finished move; return its second half when it has one."""
-        change = positions - self.axes
-        self.sides = np.where(np.abs(change) >= self._steps, np.sign(change), self.sides)
+        ways = zip((positions - self.axes).tolist(), self.sides.tolist(), self._bench.axes, strict=True)
+        self.sides = np.array(
+            [math.copysign(1.0, way) if abs(way) >= axis.step else side for way, side, axis in ways]
+        )
         self.axes = positions
         rest, self._second_half = self._second_half, None
         return rest

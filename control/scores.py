@@ -152,9 +152,8 @@ def _power_score(model: LearnedModel) -> tuple[float, float]:
     """Return information and pull of a relative change of all curvatures."""
     rows, looks = model.rows, model.looks
     assert rows is not None
-    curvatures = model.lens.curvatures_per_mm
-    change = (curvatures @ model.lens.per_curvature.reshape(-1, 24)).reshape(6, 4)
-    return score_of_all(looks.at @ change.T, rows.root, rows.by, rows.residual, model.covariance)
+    columns = looks.at @ model.lens.per_power.T
+    return score_of_all(columns, rows.root, rows.by, rows.residual, model.covariance)
 
 
 def power_fit(model: LearnedModel) -> tuple[float, float, float]:

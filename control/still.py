@@ -21,7 +21,7 @@ from control.memory import Memory
 from control.messages import Verdict
 from control.model import LensModel
 from control.plan import AlignmentPlan, BenchModel
-from control.unknowns import Pose, References, Vector
+from control.unknowns import Pose, References, Vector, as_rows
 from control.verdict import Agreement, judge, returns_against_transmitted, scatter
 from vision.spots import Expectation, Sighting, Spot, SpotName
 
@@ -79,7 +79,7 @@ class StillLens:
         if len(spots) < 2:
             return None
         model = self._model(axes)
-        model.add_look(axes, _STILL, spots)
+        model.add_look(axes, _STILL, as_rows(spots))
         pose = model.pose_here()
         verdict = judge(self.plan, pose, contributions(model), scatter(model))
         if len(spots) < len(SpotName):

@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.linalg.lapack import dgesv, dposv, dpotrf
+from scipy.linalg.lapack import dgesv, dpotrf
 
 from control.model import SPOTS
 from control.plan import BenchModel
+from optics.compiled import compiled
 from vision.spots import Spot, SpotName
 
 Vector = NDArray[np.float64]
@@ -97,17 +99,53 @@ KEPT: Final = np.r_[MOUNT, CLOCKING, DISTANCES, BACKLASH]
 """Indices of what one part leaves for the next: the bench; the next lens has radii of its own."""
 
 
-def innovation(predicted: tuple[Vector, Vector], spots: Mapping[SpotName, Spot]) -> tuple[float, int]:
-    """Return the squared distance of spots from a prediction in its own covariance, and their coordinates."""
-    if not spots:
-        return 0.0, 0
-    values, noise, seen = as_rows(spots)
-    # What was not seen is no further off than nothing, and its variance keeps it from counting.
-    off = np.where(seen, values - predicted[0], 0.0)
-    _, solved, trouble = dposv(noise + predicted[1], off)
-    if trouble:
+class Coordinates(NamedTuple):
+    """The spots of one look as six coordinates: values (6,) in mm, covariance (6, 6), which were seen."""
+
+    values: Vector
+    noise: Vector
+    seen: NDArray[np.bool_]
+
+
+def innovation(predicted: tuple[Vector, Vector], rows: Coordinates) -> tuple[float, int]:
+    """Return the squared distance of spots from a prediction in its own covariance, and their coordinates.
+
+    Raises
+    ------
+    numpy.linalg.LinAlgError
+        If the covariance of spots and prediction is not positive definite.
+    """
+    square, count = _distance2(rows.values, rows.noise, rows.seen, *predicted)
+    if square < 0.0:
         raise np.linalg.LinAlgError("the covariance of the spots is not positive definite")
-    return float(off @ solved), int(np.count_nonzero(seen))
+    return square, count
+
+
+@compiled()
+def _distance2(
+    values: Vector, noise: Vector, seen: NDArray[np.bool_], predicted: Vector, spread: Vector
+) -> tuple[float, int]:
+    """Return the squared distance, below 0 if the covariance is none, and how many coordinates were seen."""
+    root, white = np.empty((6, 6)), np.empty(6)
+    square, count = 0.0, 0
+    for row in range(6):  # Cholesky's root of the covariance, and what is off by it, row by row
+        # What was not seen is no further off than nothing, and its variance keeps it from counting.
+        rest = values[row] - predicted[row] if seen[row] else 0.0
+        count += seen[row]
+        for column in range(row + 1):
+            product = noise[row, column] + spread[row, column]
+            for inner in range(column):
+                product -= root[row, inner] * root[column, inner]
+            if column < row:
+                root[row, column] = product / root[column, column]
+                rest -= root[row, column] * white[column]
+            elif product > 0.0:
+                root[row, row] = math.sqrt(product)
+            else:
+                return -1.0, count
+        white[row] = rest / root[row, row]
+        square += white[row] * white[row]
+    return square, count
 
 
 def through(lever: Vector, covariance: Vector) -> Vector:
@@ -116,7 +154,7 @@ def through(lever: Vector, covariance: Vector) -> Vector:
     return moved
 
 
-def as_rows(sightings: Mapping[SpotName, Spot]) -> tuple[Vector, Vector, NDArray[np.bool_]]:
+def as_rows(sightings: Mapping[SpotName, Spot]) -> Coordinates:
     """Put the spots seen into six coordinates; what was not seen gets a variance beyond all meaning."""
     values, noise, seen = np.zeros(6), UNSEEN_NOISE.copy(), np.zeros(6, dtype=bool)
     for first, name in zip((0, 2, 4), SPOTS, strict=True):
@@ -131,7 +169,7 @@ def as_rows(sightings: Mapping[SpotName, Spot]) -> tuple[Vector, Vector, NDArray
         joint[:2, 2:], joint[2:, :2] = front.with_other_mm2, front.with_other_mm2.T
         if dpotrf(joint)[1] == 0:  # positive definite
             noise[:4, :4] = joint
-    return values, noise, seen
+    return Coordinates(values, noise, seen)
 
 
 def prior(bench: BenchModel, references: References, curvature_sigma_per_mm: Vector) -> tuple[Vector, Vector]:

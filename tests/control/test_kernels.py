@@ -35,7 +35,9 @@ from control.unknowns import (
     POSE,
     REFERENCES,
     UNSEEN_MM2,
+    Coordinates,
     Nominal,
+    innovation,
 )
 from optics.families import REF_BEAM, REF_LAYOUT, REF_LENS
 from optics.spots import spot_coordinates, spot_jacobian
@@ -276,6 +278,24 @@ def test_sudden_unknowns_move_the_lens_or_the_spots(case):
     of_columns = scores_since(looks.slopes @ levers + ride, *rest)
     for one, other in zip(sudden_scores(looks.slopes, levers, ride, *rest), of_columns, strict=True):
         np.testing.assert_allclose(one, other, rtol=1e-9, atol=1e-11 * np.abs(other).max())
+
+
+def test_an_innovation_is_weighed_by_both_covariances():
+    rng = np.random.default_rng(7)
+    values, noise, seen = (
+        rng.normal(size=6),
+        covariance_of(6, rng),
+        np.array([True] * 3 + [False] + [True] * 2),
+    )
+    noise[3] = noise[:, 3] = 0.0
+    noise[3, 3] = UNSEEN_MM2
+    predicted, spread = rng.normal(size=6), covariance_of(6, rng)
+    square, count = innovation((predicted, spread), Coordinates(values, noise, seen))
+    off = np.where(seen, values - predicted, 0.0)
+    assert square == pytest.approx(off @ np.linalg.solve(noise + spread, off), rel=1e-9)
+    assert count == 5
+    with pytest.raises(np.linalg.LinAlgError):
+        innovation((predicted, -2.0 * spread), Coordinates(values, noise, seen))
 
 
 def test_best_amounts_are_the_solutions_of_each_part():

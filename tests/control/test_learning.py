@@ -11,7 +11,7 @@ from control.causes import contributions, left_out
 from control.learn import LearnedModel
 from control.model import lens_model
 from control.plan import AlignmentPlan, Prescription
-from control.unknowns import KEPT, References
+from control.unknowns import KEPT, References, as_rows
 from optics.families import FAMILIES, REF_BEAM, REF_LAYOUT, REF_LENS
 from optics.spots import spot_coordinates
 from vision.spots import Spot, SpotName
@@ -41,7 +41,7 @@ def look(model: LearnedModel, axes, pose, sigma=0.02, rng=None, lens=REF_LENS, o
         if name in only
     }
     model.moved()
-    model.add_look(np.asarray(axes, dtype=float), FROM_BELOW, spots)
+    model.add_look(np.asarray(axes, dtype=float), FROM_BELOW, as_rows(spots))
 
 
 def test_lens_model_is_the_trace_of_the_reference_case() -> None:
