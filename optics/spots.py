@@ -136,18 +136,6 @@ def number_spot_coordinates(numbers: NDArray[np.float64], poses: NDArray[np.floa
     return places
 
 
-def one_pose_coordinates(model: RayModel, pose: Sequence[float]) -> list[float]:
-    """Like :func:`model_spot_coordinates` for a single pose and a model of single numbers, as plain numbers.
-
-    Raises
-    ------
-    RayLostError
-    """
-    numbers, poses = np.array(model.numbers, dtype=np.float64), np.array([pose], dtype=np.float64)
-    spots: list[float] = number_spot_coordinates(numbers, poses)[0].tolist()
-    return spots
-
-
 def model_spot_jacobian(model: RayModel, poses: ArrayLike) -> NDArray[np.float64]:
     """Like :func:`spot_jacobian`, for a bench given as numbers; shape (N, 6, 4)."""
     array, model = _matched(model, poses)

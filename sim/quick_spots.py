@@ -12,10 +12,13 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Final, NamedTuple
 
+import numpy as np
+from numpy.typing import NDArray
+
 from optics.errors import RayLostError
 from optics.gaussian import beam_on_plate
 from optics.rays import RayModel
-from optics.spots import one_pose_coordinates
+from optics.spots import number_spot_coordinates
 from optics.trace import SpotPath, power_fractions, trace
 from sim.scene_draws import Placement, TrueBench
 from sim.scene_nuisances import SceneNuisances
@@ -68,7 +71,7 @@ class QuickSpots:
             for path in PATHS
         }
         self._shapes: dict[SpotPath, tuple[float, float]] | None = None
-        self._base: tuple[float, RayModel] | None = None
+        self._base: tuple[float, NDArray[np.float64]] | None = None
         self._known: deque[tuple[SceneState, Mapping[SpotPath, QuickSpot]]] = deque(maxlen=_REMEMBERED)
 
     def at(self, state: SceneState) -> Mapping[SpotPath, QuickSpot]:
@@ -99,12 +102,12 @@ class QuickSpots:
 
     def _landings(self, state: SceneState, pose: Pose) -> tuple[Sequence[float], Sequence[bool]]:
         """Return x and y of the three spots (mm, bench frame), and whether light comes there."""
-        true = self._true
-        model = self._model(state.time_s)
-        reach_mm = math.hypot(pose[0] - model.offset_x_mm, pose[1] - model.offset_y_mm)
+        true, numbers = self._true, self._numbers(state.time_s)
+        beam_x_mm, beam_y_mm = numbers[-4:-2].tolist()
+        reach_mm = math.hypot(pose[0] - beam_x_mm, pose[1] - beam_y_mm)
         if reach_mm <= _SAFELY_INSIDE * true.lens.clear_aperture_mm / 2:
             try:
-                return one_pose_coordinates(model, pose), _ALL_LIT
+                return number_spot_coordinates(numbers, np.array([pose]))[0].tolist(), _ALL_LIT
             except RayLostError:
                 pass  # then the whole trace says which
         beam = true.beam_at(state.time_s, self._nuisances)
@@ -113,17 +116,17 @@ class QuickSpots:
         at_mm = [value for landing in landings for value in landing.landing_mm[0].tolist()]
         return at_mm, [bool(landing.lit[0]) for landing in landings]
 
-    def _model(self, time_s: float) -> RayModel:
-        """Return the bench in numbers; only the beam differs from frame to frame."""
+    def _numbers(self, time_s: float) -> NDArray[np.float64]:
+        """Return :attr:`optics.rays.RayModel.numbers` of the bench; only the beam differs between frames."""
         true = self._true
         wavelength_nm = true.wavelength_nm_at(time_s, self._nuisances)
         if self._base is None or self._base[0] != wavelength_nm:
             beam = replace(true.beam, wavelength_nm=wavelength_nm)
-            self._base = wavelength_nm, RayModel.of(true.lens, true.layout, beam)
-        base = self._base[1]
-        (x_mm, y_mm), (slope_x, slope_y) = true.aim_at(time_s, self._nuisances)
-        lens = base.curvatures_per_mm, base.thicknesses_mm, base.indices
-        return RayModel(*lens, base.l1_mm, base.l2_mm, x_mm, y_mm, slope_x * 1e-3, slope_y * 1e-3)
+            self._base = wavelength_nm, np.array(RayModel.of(true.lens, true.layout, beam).numbers)
+        numbers = self._base[1].copy()
+        (x_mm, y_mm), (slope_x_mrad, slope_y_mrad) = true.aim_at(time_s, self._nuisances)
+        numbers[-4:] = x_mm, y_mm, slope_x_mrad * 1e-3, slope_y_mrad * 1e-3
+        return numbers
 
     def _placement(self, path: SpotPath, state: SceneState) -> Placement:
         return self._true.placement_at(self._plates[path], state.time_s, self._nuisances)

@@ -20,7 +20,6 @@ from station.backgrounds import ENOUGH_FRAMES, Background, Backgrounds
 from station.frame_guard import FrameGuard
 from station.measuring import Measures, MeasuresFrames
 from station.wiring import Bench, PlateCamera
-from vision.exposure import ExposureLimits
 from vision.hole import Hole
 from vision.image import Image
 from vision.map_check import MapCheck, MapState
@@ -31,8 +30,6 @@ _EXPOSURE_TRIES = 8
 # A second frame moves a map by a tenth of a micrometre: print and paper limit it.
 _MAP_FRAMES = 1
 _NEAR_ENOUGH = 0.8
-# Speckle makes a small spot brighter and dimmer from look to look; it limits what is measured, not the light.
-_BRIGHT_ENOUGH, _WANTED = 0.3, 0.6
 _MAPS_AGAIN = 2
 
 _MOVED_REMEDY = (
@@ -343,13 +340,12 @@ class Eyes:
         The exposure that was good the last time comes first; the frame that shows that it still is, counts.
         """
         table, key = eye.table.exposure, (eye.table.name, purpose)
-        limits = ExposureLimits(table.shortest_s, table.longest_s, _WANTED, _BRIGHT_ENOUGH)
         exposure_s = self._exposure_s.get(key, table.first_s)
         too_long_s = math.inf
         for _ in range(_EXPOSURE_TRIES):
             image = self._grab(eye, exposure_s, purpose)
             with self._computing:
-                advice = self.measures.advise(image, background, limits)
+                advice = self.measures.advise(image, background, eye.limits)
             if advice.next_exposure_s < exposure_s:
                 too_long_s = exposure_s
             # Coarse speckle may saturate before it looks bright: better a dim frame than round and round.

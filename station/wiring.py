@@ -24,10 +24,15 @@ from station.config.plates import CameraTable
 from station.config.problems import Key, nearest
 from station.config.reading import read_model, read_text
 from station.record.wire_log import WireLog
+from vision.exposure import ExposureLimits
 from vision.image import Sensor
 from vision.plate import PlateSpec
 
 Device = TypeVar("Device")
+
+
+# Speckle makes a small spot brighter and dimmer from look to look; it limits what is measured, not the light.
+_BRIGHT_ENOUGH, _WANTED = 0.3, 0.6
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,9 +44,13 @@ class PlateCamera:
     table: CameraTable
     sensor: Sensor = field(init=False)
     """What the statistics of the camera's pixels need."""
+    limits: ExposureLimits = field(init=False)
+    """Between which the exposure is chosen, and how bright the beam is wanted."""
 
     def __post_init__(self) -> None:
+        shortest_s, longest_s = self.table.exposure.shortest_s, self.table.exposure.longest_s
         object.__setattr__(self, "sensor", Sensor(**self.table.sensor.model_dump()))
+        object.__setattr__(self, "limits", ExposureLimits(shortest_s, longest_s, _WANTED, _BRIGHT_ENOUGH))
 
 
 @dataclass(slots=True)

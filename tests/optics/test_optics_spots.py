@@ -16,7 +16,7 @@ from optics.spots import (
     model_parameter_jacobian,
     model_spot_coordinates,
     model_spot_jacobian,
-    one_pose_coordinates,
+    number_spot_coordinates,
     spot_coordinates,
     spot_jacobian,
 )
@@ -177,11 +177,12 @@ def test_one_pose_by_plain_numbers_is_that_of_the_trace(lens):
         powers = power_fractions(lens, REF_LAYOUT, REF_BEAM, pose, THREE_SPOTS)
         assert powers == pytest.approx([full[path].power_fraction[0] for path in THREE_SPOTS], rel=1e-12)
         if all(full[path].lit[0] for path in THREE_SPOTS):
-            spots = one_pose_coordinates(RayModel.of(lens, REF_LAYOUT, REF_BEAM), pose)
+            numbers = np.array(RayModel.of(lens, REF_LAYOUT, REF_BEAM).numbers)
+            spots = number_spot_coordinates(numbers, np.array([pose]))[0]
             assert spots == pytest.approx(np.hstack([full[path].landing_mm[0] for path in THREE_SPOTS]))
     assert powers == [0.0, 0.0, 0.0]
 
 
 def test_one_pose_whose_ray_is_lost_is_refused():
     with pytest.raises(RayLostError):
-        one_pose_coordinates(MODEL, (500.0, 0.0, 0.0, 0.0))
+        number_spot_coordinates(np.array(MODEL.numbers), np.array([[500.0, 0.0, 0.0, 0.0]]))
