@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field
+from functools import cached_property
 
 import cv2
 import numpy as np
@@ -182,15 +183,35 @@ class PlateView:
         right, left, down, up = self.to_mm(steps)
         return np.column_stack([right - left, down - up])
 
-    def maps_mm(self) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
-        """Return plate x and y of every pixel's centre, two arrays of shape (height, width)."""
-        rows, columns = self.setup.height_px, self.setup.width_px
-        coarse_rows, coarse_columns = -(-rows // _CELL_PX) + 1, -(-columns // _CELL_PX) + 1
-        grid_y, grid_x = np.mgrid[0:coarse_rows, 0:coarse_columns] * float(_CELL_PX)
-        coarse = self.to_mm(np.column_stack([grid_x.ravel(), grid_y.ravel()]))
-        x, y = np.empty((rows, columns), np.float32), np.empty((rows, columns), np.float32)
-        for filled, samples in zip((x, y), coarse.T, strict=True):
-            _upsample(filled, samples.reshape(coarse_rows, coarse_columns).astype(np.float32))
+    @cached_property
+    def middle_jacobian(self) -> NDArray[np.float64]:
+        """d(plate x, y)/d(column, row), shape (2, 2), in the middle of the picture."""
+        return self.jacobian_mm_per_px(np.array([self.setup.width_px - 1, self.setup.height_px - 1]) / 2)
+
+    @property
+    def pixel_mm(self) -> float:
+        """Size of a pixel on the plate, in the middle of the picture."""
+        return math.sqrt(abs(float(np.linalg.det(self.middle_jacobian))))
+
+    @cached_property
+    def samples_mm(self) -> NDArray[np.float64]:
+        """Plate x and y of every eighth pixel's centre and beyond the last, shape (rows, columns, 2)."""
+        rows, columns = (-(-size // _CELL_PX) + 1 for size in (self.setup.height_px, self.setup.width_px))
+        grid_y, grid_x = np.mgrid[0:rows, 0:columns] * float(_CELL_PX)
+        return self.to_mm(np.column_stack([grid_x.ravel(), grid_y.ravel()])).reshape(rows, columns, 2)
+
+    def maps_mm(
+        self, samples_mm: NDArray[np.float64] | None = None
+    ) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+        """Return plate x and y of every pixel's centre, two arrays of shape (height, width).
+
+        ``samples_mm`` in another frame than :attr:`samples_mm` give the maps in that frame.
+        """
+        samples = (self.samples_mm if samples_mm is None else samples_mm).astype(np.float32)
+        shape = (self.setup.height_px, self.setup.width_px)
+        x, y = np.empty(shape, np.float32), np.empty(shape, np.float32)
+        for axis, filled in enumerate((x, y)):
+            _upsample(filled, np.ascontiguousarray(samples[..., axis]))
         return x, y
 
 

@@ -12,17 +12,14 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from optics.compiled import compiled
+from sim.drawing import SUBPIXELS, Map, add_speck, cut_outline, near, print_on_paper, stamp, take_out
 from sim.scene_nuisances import SceneNuisances
 from vision.plate import PlateSpec
 
-_BACKGROUND_ALBEDO = 0.02
-_SUBPIXELS = 4
 _MOTTLE_PITCH_MM = 0.25
 _RADIAL_STEP_MM = 0.004
 _FEW = 8
 
-Map = NDArray[np.float32]
 Area = tuple[slice, slice]
 
 
@@ -84,10 +81,10 @@ def albedo_map(
         nuisances.ink_albedo,
     )
     mottle = _mottle(plate, nuisances.paper_mottle, rng)
-    _print(albedo, x_mm, y_mm, _rings(plate, pixel_mm), mottle, np.array(numbers, np.float32))
+    print_on_paper(albedo, x_mm, y_mm, _rings(plate, pixel_mm), mottle, np.array(numbers, np.float32))
     _add_dust(albedo, plate, places, nuisances, rng)
     outline = np.array([plate.width_mm / 2, plate.height_mm / 2, pixel_mm], np.float32)
-    _cut_outline(albedo, x_mm, y_mm, outline)
+    cut_outline(albedo, x_mm, y_mm, outline)
     if hole is not None:
         _drill(albedo, hole, places, nuisances)
     return albedo
@@ -118,13 +115,12 @@ class _Places:
         A coarse look with a margin of one step: cheap, and enough for any smooth view.
         """
         reach = reach_mm + 1.5 * self.pitch_mm
-        near = (np.abs(self.few_x_mm - center_mm[0]) < reach) & (np.abs(self.few_y_mm - center_mm[1]) < reach)
-        rows, columns = np.flatnonzero(near.any(axis=1)), np.flatnonzero(near.any(axis=0))
-        if rows.size == 0:
+        first, last, left, right = near(self.few_x_mm, self.few_y_mm, np.array([*center_mm, reach]))
+        if last < first:
             return slice(0, 0), slice(0, 0)
         return (
-            slice(max(0, (rows[0] - 1) * _FEW), (rows[-1] + 2) * _FEW),
-            slice(max(0, (columns[0] - 1) * _FEW), (columns[-1] + 2) * _FEW),
+            slice(max(0, (first - 1) * _FEW), (last + 2) * _FEW),
+            slice(max(0, (left - 1) * _FEW), (right + 2) * _FEW),
         )
 
 
@@ -142,41 +138,6 @@ def _covered(outside_mm: NDArray[np.floating], pixel_mm: float) -> NDArray[np.fl
     """Part of a pixel that lies inside an edge whose signed distance is given (negative = inside)."""
     covered: NDArray[np.floating] = np.clip(0.5 - outside_mm / pixel_mm, 0.0, 1.0)
     return covered
-
-
-@compiled(any_order=True)
-def _print(albedo: Map, x_mm: Map, y_mm: Map, rings: Map, mottle: Map, numbers: Map) -> None:
-    """Turn the ink of cross and markers into albedo: the rings added, ink on paper, the paper uneven.
-
-    ``numbers`` are the middle of the rings (x, y), steps of the rings' profile and of the mottle per mm, and
-    the albedos of paper and ink.
-    """
-    mark_x, mark_y, per_ring, per_mottle = numbers[0], numbers[1], numbers[2], numbers[3]
-    paper_albedo, ink_albedo = numbers[4], numbers[5]
-    columns, wide = albedo.shape[1], mottle.shape[1]
-    texels, last_ring = mottle.reshape(-1), np.float32(rings.size - 1)
-    zero, half = np.float32(0.0), np.float32(0.5)
-    middle_x, middle_y = np.float32((wide - 1) / 2), np.float32((mottle.shape[0] - 1) / 2)
-    end_x, end_y = np.float32(wide - 1.001), np.float32(mottle.shape[0] - 1.001)
-    ring, texel = np.empty(columns, np.uint32), np.empty(columns, np.uint32)
-    right, down = np.empty(columns, np.float32), np.empty(columns, np.float32)
-    for row in range(albedo.shape[0]):
-        x, y, line = x_mm[row], y_mm[row], albedo[row]
-        for at in range(columns):
-            dx, dy = x[at] - mark_x, y[at] - mark_y
-            ring[at] = np.uint32(np.int32(min(np.sqrt(dx * dx + dy * dy) * per_ring + half, last_ring)))
-            across = min(max(x[at] * per_mottle + middle_x, zero), end_x)
-            below = min(max(y[at] * per_mottle + middle_y, zero), end_y)
-            texel[at] = np.uint32(np.int32(below) * np.int32(wide) + np.int32(across))
-            right[at], down[at] = across - np.floor(across), below - np.floor(below)
-        for at in range(columns):
-            ink = max(line[at], rings[np.uint64(ring[at])])
-            begin = np.uint64(texel[at])
-            under = begin + np.uint64(wide)
-            upper = texels[begin] + right[at] * (texels[begin + np.uint64(1)] - texels[begin])
-            lower = texels[under] + right[at] * (texels[under + np.uint64(1)] - texels[under])
-            paper = paper_albedo * (upper + down[at] * (lower - upper))
-            line[at] = paper + ink * (ink_albedo - paper)
 
 
 def _draw_cross(ink: Map, plate: PlateSpec, places: _Places, pixel_mm: float) -> None:
@@ -206,8 +167,7 @@ def _draw_marker(ink: Map, plate: PlateSpec, number: int, places: _Places) -> No
     right = 1.0 if plate.faces == "downstream" else -1.0
     sizes = np.array([side / cells, *_sides(across), *_sides(down)])
     origin = np.array([right, side / 2 - right * center_x, side / 2 + center_y])
-    bounds = np.array([area[0].start, area[0].stop, area[1].start, area[1].stop])
-    _stamp(ink, places.x_mm, places.y_mm, bounds, black, origin, sizes)
+    stamp(ink, places.x_mm, places.y_mm, bounds(area), black, origin, sizes)
 
 
 def _footprint(x_mm: Map, y_mm: Map, area: Area) -> tuple[tuple[float, float], tuple[float, float]]:
@@ -219,59 +179,15 @@ def _footprint(x_mm: Map, y_mm: Map, area: Area) -> tuple[tuple[float, float], t
     return (x[0, 1] - x[0, 0], x[1, 0] - x[0, 0]), (y[0, 1] - y[0, 0], y[1, 0] - y[0, 0])
 
 
+def bounds(area: Area) -> NDArray[np.int64]:
+    """Return first and end row, first and end column."""
+    return np.array([area[0].start, area[0].stop, area[1].start, area[1].stop], np.int64)
+
+
 def _sides(steps_mm: tuple[float, float]) -> tuple[float, float]:
     """Return how long the two sides of a pixel are along one direction of the plate, the longer first."""
     wide = max(abs(step) for step in steps_mm)
     return wide, max(min(abs(step) for step in steps_mm), 1e-3 * wide)
-
-
-@compiled()
-def _stamp(
-    ink: Map,
-    x_mm: Map,
-    y_mm: Map,
-    bounds: NDArray[np.int64],
-    black: NDArray[np.bool_],
-    origin: NDArray[np.float64],
-    sizes: NDArray[np.float64],
-) -> None:
-    """Print a marker's black cells; each pixel gets what of its area lies in them.
-
-    ``origin`` turns x and y into places from the marker's left and top: sign of x, and what is added to each;
-    ``sizes`` are that of a cell, and a pixel's two sides across and down.
-    """
-    cells, cell = black.shape[0], sizes[0]
-    ends_x, ends_y = (sizes[1] + sizes[2]) / 2, (sizes[3] + sizes[4]) / 2
-    for row in range(bounds[0], min(bounds[1], ink.shape[0])):
-        for column in range(bounds[2], min(bounds[3], ink.shape[1])):
-            right, down = origin[0] * x_mm[row, column] + origin[1], origin[2] - y_mm[row, column]
-            first_right, last_right = math.floor((right - ends_x) / cell), math.floor((right + ends_x) / cell)
-            first_down, last_down = math.floor((down - ends_y) / cell), math.floor((down + ends_y) / cell)
-            drawn = 0.0
-            for high in range(max(first_down, 0), min(last_down, cells - 1) + 1):
-                tall = _beyond(down - high * cell, sizes[3], sizes[4]) - _beyond(
-                    down - (high + 1) * cell, sizes[3], sizes[4]
-                )
-                for wide in range(max(first_right, 0), min(last_right, cells - 1) + 1):
-                    if black[high, wide]:
-                        drawn += tall * (
-                            _beyond(right - wide * cell, sizes[1], sizes[2])
-                            - _beyond(right - (wide + 1) * cell, sizes[1], sizes[2])
-                        )
-            ink[row, column] = max(ink[row, column], np.float32(drawn))
-
-
-@compiled()
-def _beyond(place: float, wide: float, narrow: float) -> float:
-    """Part of a pixel that lies beyond an edge, less a half; ``place`` is that of its middle from the edge.
-
-    A pixel is a parallelogram on the plate. Across an edge its cover is that of two boxes folded with each
-    other, one for each of the pixel's sides: a slope whose ends are rounded by parabolas.
-    """
-    ends, straight = (wide + narrow) / 2, (wide - narrow) / 2
-    past = min(max(place, -ends), ends)
-    rounded = past - min(max(past, -straight), straight)
-    return past / wide - rounded * abs(rounded) / (2 * wide * narrow)
 
 
 def _mottle(plate: PlateSpec, rms: float, rng: np.random.Generator) -> Map:
@@ -296,21 +212,7 @@ def _add_dust(
         strength = (-0.7, -0.4, 0.3)[int(rng.integers(3))]
         x_mm, y_mm = center.tolist()
         area = places.region((x_mm, y_mm), 3 * radius_mm)
-        square = (places.x_mm[area] - center[0]) ** 2 + (places.y_mm[area] - center[1]) ** 2
-        speck = np.exp(-((square / radius_mm**2) ** 2)) * strength + 1
-        albedo[area] *= speck.astype(np.float32)
-
-
-@compiled(any_order=True)
-def _cut_outline(albedo: Map, x_mm: Map, y_mm: Map, numbers: Map) -> None:
-    """Whatever stands behind the plate is dark; ``numbers`` are half its width and height, a pixel's size."""
-    half_x, half_y, per_pixel = numbers[0], numbers[1], np.float32(1.0) / numbers[2]
-    zero, half, one, dark = np.float32(0.0), np.float32(0.5), np.float32(1.0), np.float32(_BACKGROUND_ALBEDO)
-    for row in range(albedo.shape[0]):
-        for at in range(albedo.shape[1]):
-            outside = max(abs(x_mm[row, at]) - half_x, abs(y_mm[row, at]) - half_y)
-            inside = min(max(half - outside * per_pixel, zero), one)
-            albedo[row, at] = dark + inside * (albedo[row, at] - dark)
+        add_speck(albedo, places.x_mm, places.y_mm, bounds(area), np.array([x_mm, y_mm, radius_mm, strength]))
 
 
 def _drill(albedo: Map, hole: TrueHole, places: _Places, nuisances: SceneNuisances) -> None:
@@ -322,7 +224,7 @@ def _drill(albedo: Map, hole: TrueHole, places: _Places, nuisances: SceneNuisanc
         return
     (x_column, x_row), (y_column, y_row) = _footprint(places.x_mm, places.y_mm, area)
     pixel_mm = math.sqrt(abs(x_column * y_row - x_row * y_column))
-    soft = math.hypot(nuisances.rim_soft_um * 1e-3, 0.29 * pixel_mm / _SUBPIXELS)
+    soft = math.hypot(nuisances.rim_soft_um * 1e-3, 0.29 * pixel_mm / SUBPIXELS)
     numbers = (
         *hole.center_mm,
         hole.radius_mm,
@@ -334,42 +236,4 @@ def _drill(albedo: Map, hole: TrueHole, places: _Places, nuisances: SceneNuisanc
         nuisances.hole_albedo,
     )
     steps = np.array([[x_column, x_row], [y_column, y_row]])
-    bounds = np.array([area[0].start, area[0].stop, area[1].start, area[1].stop])
-    _take_out(albedo, places.x_mm, places.y_mm, bounds, steps, np.array(numbers))
-
-
-@compiled()
-def _take_out(
-    albedo: Map,
-    x_mm: Map,
-    y_mm: Map,
-    bounds: NDArray[np.int64],
-    steps: NDArray[np.float64],
-    numbers: NDArray[np.float64],
-) -> None:
-    """Drill a hole; a pixel is the mean of 4 x 4 points of it.
-
-    ``steps`` is what x and y change by from column to column and from row to row; ``numbers`` are the hole's
-    centre and radius, cosine and sine of where its chamfer shines most, the softness of the rim, the
-    chamfer's width and glint, and the albedo of the hole.
-    """
-    radius, soft, width, glint, dark = numbers[2], numbers[5], numbers[6], numbers[7], numbers[8]
-    for row in range(bounds[0], min(bounds[1], albedo.shape[0])):
-        for column in range(bounds[2], min(bounds[3], albedo.shape[1])):
-            there, shine = 0.0, 0.0
-            for point in range(_SUBPIXELS**2):
-                right = (point % _SUBPIXELS + 0.5) / _SUBPIXELS - 0.5
-                down = (point // _SUBPIXELS + 0.5) / _SUBPIXELS - 0.5
-                dx = x_mm[row, column] - numbers[0] + right * steps[0, 0] + down * steps[0, 1]
-                dy = y_mm[row, column] - numbers[1] + right * steps[1, 0] + down * steps[1, 1]
-                away = math.sqrt(dx * dx + dy * dy)
-                # The logistic curve stands in for the error function: same middle, same width to 1 %.
-                bend = (away - radius) * (1.702 / soft)
-                open_ = 1.0 if bend > 40.0 else 1.0 / (1.0 + math.exp(min(-bend, 60.0)))
-                there += open_
-                place = ((away - radius) / width - 0.5) * 2
-                if abs(place) < 6.0:  # beyond, the chamfer shines less than 1e-15
-                    toward = 0.5 + 0.5 * (dx * numbers[3] + dy * numbers[4]) / away
-                    shine += open_ * math.exp(-place * place) * toward
-            share, bright = there / _SUBPIXELS**2, glint * shine / _SUBPIXELS**2
-            albedo[row, column] = dark + (albedo[row, column] - dark) * share + bright
+    take_out(albedo, places.x_mm, places.y_mm, bounds(area), steps, np.array(numbers))

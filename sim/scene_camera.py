@@ -12,7 +12,8 @@ from numpy.typing import NDArray
 
 from optics.compiled import compiled
 from sim.camera_geometry import CameraSetup, PlateView, PoseError
-from sim.plate_art import Map, TrueHole, albedo_map
+from sim.drawing import Map
+from sim.plate_art import TrueHole, albedo_map
 from sim.scene_draws import Placement, TrueBench
 from sim.scene_light import SpotPainter, Texture
 from sim.scene_nuisances import SceneNuisances
@@ -197,11 +198,14 @@ class SceneCamera:
             shape = (setup.height_px, setup.width_px)
             self._pattern = FixedPattern.draw(shape, nuisances, np.random.default_rng(self._sensor_seed))
         view = PlateView(setup, self.plate, error)
-        x, y = view.maps_mm()
-        painter = SpotPainter(view, x, y)
-        pixel_mm = painter.pixel_mm
+        pixel_mm = view.pixel_mm
         rng = np.random.default_rng(self._plate_seed)
-        albedo = albedo_map(self.plate, hole, *_on_print(x, y, placement), pixel_mm, nuisances, rng)
+        places = view.maps_mm(placement.to_print(view.samples_mm))
+        albedo = albedo_map(self.plate, hole, *places, pixel_mm, nuisances, rng)
+        if placement != Placement():
+            del places  # the bench's take its memory: new memory costs more than the maps
+            places = view.maps_mm()
+        x, y = places
         response = _blurred(albedo, setup)
         room, lamp = albedo, np.empty_like(albedo)  # of the albedo itself nothing is left
         reach = max(self.plate.width_mm, self.plate.height_mm) / 2
@@ -217,24 +221,13 @@ class SceneCamera:
         grain, contrast = seen_grain(nuisances.speckle_grain_um * 1e-3, nuisances.speckle_contrast, pixel_mm)
         move = nuisances.speckle_move_um * 1e-3
         speckle = SpeckleMap.of_plate(x, y, grain, move, self._plate_seed, placement)
-        return _Setting(view, painter, speckle, contrast, response, room, lamp)
+        return _Setting(view, SpotPainter(view, x, y), speckle, contrast, response, room, lamp)
 
 
 def _branch(root: tuple[int, int], kind: str, name: str) -> int:
     """Return a seed that belongs to a name, whatever else is on the bench."""
     words = [*root, *kind.encode(), 0, *name.encode()]
     return int(np.random.SeedSequence(words).generate_state(1)[0])
-
-
-def _on_print(x_mm: Map, y_mm: Map, placement: Placement) -> tuple[Map, Map]:
-    """Convert bench coordinates of all pixels to those of the print."""
-    if placement == Placement():
-        return x_mm, y_mm
-    rotation, (x, y) = placement.rotation(), placement.shift_mm
-    turned = [
-        cv2.addWeighted(x_mm, part[0], y_mm, part[1], -(x * part[0] + y * part[1])) for part in rotation.T
-    ]
-    return np.asarray(turned[0], np.float32), np.asarray(turned[1], np.float32)
 
 
 def _blurred(response: Map, setup: CameraSetup) -> Map:

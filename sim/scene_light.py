@@ -14,12 +14,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sim.camera_geometry import PlateView
+from sim.drawing import Map
 from sim.painting import HALO_STEP, add_gaussian, paint
-from sim.plate_art import Map
+from sim.plate_art import Area, bounds
 from sim.scene_spots import TrueSpot
 from sim.speckle import SpeckleMap, field
-
-Area = tuple[slice, slice]
 
 _LEAST_PART = 3e-6
 # Light so many times brighter shows speckle: less than an electron does not where the brightest saturates.
@@ -75,12 +74,11 @@ class SpotPainter:
     def __init__(self, view: PlateView, x_mm: Map, y_mm: Map) -> None:
         self._view = view
         self._x, self._y = x_mm, y_mm
-        middle = np.array([(x_mm.shape[1] - 1) / 2, (x_mm.shape[0] - 1) / 2])
-        jacobian = view.jacobian_mm_per_px(middle)
+        jacobian = view.middle_jacobian
         # A pixel averages over a square (variance 1/12 px^2) what the optics have blurred.
         self.blur_mm2: NDArray[np.float64] = (view.setup.blur_px**2 + 1 / 12) * jacobian @ jacobian.T
-        self.pixel_mm = math.sqrt(abs(float(np.linalg.det(jacobian))))
-        self._seen = (float(x_mm.min()), float(x_mm.max()), float(y_mm.min()), float(y_mm.max()))
+        x, y = _border(x_mm), _border(y_mm)
+        self._seen = (float(x.min()), float(x.max()), float(y.min()), float(y.max()))
         self._coarse_x = _shrunk(x_mm)
         self._coarse_y = _shrunk(y_mm)
 
@@ -119,7 +117,7 @@ class SpotPainter:
             self._y,
             halo,
             np.float32(stray),
-            np.array([_bounds(brush.area) for brush in brushes], np.int64).reshape(-1, 4),
+            np.array([bounds(brush.area) for brush in brushes], np.int64).reshape(-1, 4),
             np.array([brush.shape for brush in brushes], np.float32).reshape(-1, 8),
             field(),
             texture.speckle.place,
@@ -151,7 +149,7 @@ class SpotPainter:
         peak, matrix = self._peak(
             spot.radius_matrix_mm2 * texture.halo_width**2, spot.power * texture.halo_fraction
         )
-        narrow = math.sqrt(float(np.linalg.eigvalsh(matrix)[0])) / self.pixel_mm
+        narrow = math.sqrt(float(np.linalg.eigvalsh(matrix)[0])) / self._view.pixel_mm
         if peak <= least or narrow <= 5 * HALO_STEP:
             return self._brush(spot, peak, matrix, least, -1.0, np.zeros(8, np.uint64))
         add_gaussian(coarse, self._coarse_x, self._coarse_y, np.array(_shape(spot, peak, matrix), np.float32))
@@ -194,7 +192,7 @@ class SpotPainter:
         bent = (k * float(value) for value in (curved[0, 0], curved[0, 1], curved[1, 1]))
         turn = math.remainder(phase, 2 * math.pi)
         wave = (*middle, turn, *gradient, *bent, -(blur_mm**2) / 2, 2 * texture.fringe_visibility)
-        return _DARK if area is None else np.array(_bounds(area)), np.array(wave, np.float32)
+        return _DARK if area is None else bounds(area), np.array(wave, np.float32)
 
     def _where_fringes_show(
         self,
@@ -227,7 +225,8 @@ class SpotPainter:
             return None
         xm, ym = (x0 + x1) / 2, (y0 + y1) / 2
         border = np.array([[x0, y0], [xm, y0], [x1, y0], [x1, ym], [x1, y1], [xm, y1], [x0, y1], [x0, ym]])
-        low, high = (f(self._view.to_px(border), axis=0) for f in (np.min, np.max))
+        seen = self._view.to_px(border)
+        low, high = seen.min(axis=0), seen.max(axis=0)
         rows, columns = self._x.shape
         column = slice(max(0, int(low[0]) - 1), min(columns, int(high[0]) + 3))
         row = slice(max(0, int(low[1]) - 1), min(rows, int(high[1]) + 3))
@@ -245,6 +244,11 @@ def _shape(spot: TrueSpot, peak: float, matrix_mm2: NDArray[np.float64]) -> tupl
     return (*spot.bench_mm, -2 * inverse[0, 0], -4 * inverse[0, 1], -2 * inverse[1, 1], peak)
 
 
+def _border(values: Map) -> Map:
+    """Return the values at the edges of a view, where its extremes are."""
+    return np.concatenate([values[0], values[-1], values[:, 0], values[:, -1]])
+
+
 def _shrunk(values: Map) -> Map:
     """Return the means of blocks of a smooth map; blocks that reach over its end have their end's value."""
     rows, columns = (np.arange(HALO_STEP // 2 - 1, size + HALO_STEP // 2, HALO_STEP) for size in values.shape)
@@ -257,10 +261,6 @@ def _shrunk(values: Map) -> Map:
             )
             mean += values[np.ix_(row, column)]
     return mean / np.float32(4)
-
-
-def _bounds(area: Area) -> tuple[int, int, int, int]:
-    return area[0].start, area[0].stop, area[1].start, area[1].stop
 
 
 def _overlap(one: Area, two: Area) -> Area:

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from optics.compiled import compiled
-from sim.plate_art import Map
+from sim.drawing import Map
 from sim.scene_nuisances import SceneNuisances
 from vision.image import Sensor
 
