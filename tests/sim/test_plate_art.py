@@ -72,6 +72,24 @@ def test_the_hole_is_cut_over_the_area_of_each_pixel() -> None:
             assert (dark * axis)[near].sum() / dark[near].sum() == pytest.approx(place, abs=5e-4)
 
 
+def test_dust_darkens_and_brightens_round_its_places() -> None:
+    """Against the same specks over the whole plate in double precision, a later one over an earlier."""
+    plate = PlateSpec("p", 20.0, 20.0, "downstream", None, {})
+    dusty = dataclasses.replace(PLAIN, dust_specks=60.0, dust_size_um=150.0)
+    x, y = grid(0.1, 0.11, 0.05, (168, 176))
+    seen = albedo_map(plate, None, x, y, 0.1, dusty, np.random.default_rng(7))
+    rng, expected = np.random.default_rng(7), np.ones(x.shape)
+    for _ in range(rng.poisson(60.0)):
+        center = rng.uniform(-0.5, 0.5, 2) * 20.0
+        radius = 0.15 * np.exp(0.5 * rng.standard_normal())
+        strength = (-0.7, -0.4, 0.3)[int(rng.integers(3))]
+        square = (x - center[0]) ** 2 + (y - center[1]) ** 2
+        expected *= 1 + strength * np.exp(-((square / radius**2) ** 2))
+    assert np.ptp(expected) > 0.8
+    inside = np.maximum(np.abs(x), np.abs(y)) < 9.9
+    assert seen[inside] == pytest.approx(expected[inside], abs=2e-5)
+
+
 def test_the_cross_is_drawn_round_a_free_centre() -> None:
     x, y = grid(0.03, 0.03, 0.0, (168, 168))
     seen = drawn(reference_target(), None, x, y, 0.03)

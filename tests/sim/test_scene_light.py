@@ -287,3 +287,14 @@ def test_corners_are_darker_by_cos_to_the_fourth() -> None:
     light = scene.mean_electrons("eye", SceneState(None, shutter_open=False, lamp_on=True), 0.001)
     angle = math.atan(319.5 * math.sqrt(2) / 1000.0)
     assert light[0, 0] / light[300, 300] == pytest.approx(math.cos(angle) ** 4, rel=2e-3)
+
+
+def test_the_lamp_falls_off_with_the_square_of_the_distance_from_where_it_shines_most() -> None:
+    lit = SceneState(None, shutter_open=False, lamp_on=True)
+    even, falling = (
+        scene_of(nuisances=dataclasses.replace(SHARP, lamp_falloff=falloff)) for falloff in (0.0, 0.25)
+    )
+    x, y, _ = plate_of_pixels(even)
+    ratio = falling.mean_electrons("eye", lit, 0.001) / even.mean_electrons("eye", lit, 0.001)
+    away2 = (x / 35 + 0.3) ** 2 + (y / 35 - 0.2) ** 2  # in halves of the plate
+    assert ratio == pytest.approx(1 / (1 + 0.25 * away2), rel=1e-5)
