@@ -71,15 +71,8 @@ class CameraLens:
         if not self.bends or len(flat) == 0:
             return flat * self.focal_px + self.center_px
         # OpenCV's function for this also works out derivatives that nobody asked for, many times as long.
-        k1, k2, p1, p2, k3 = self.coefficients
-        x, y = flat.T
-        r2 = x * x + y * y
-        radial = 1.0 + r2 * (k1 + r2 * (k2 + r2 * k3))
         bent = np.empty_like(flat)
-        bent[:, 0] = x * radial + 2.0 * p1 * x * y + p2 * (r2 + 2.0 * x * x)
-        bent[:, 1] = y * radial + p1 * (r2 + 2.0 * y * y) + 2.0 * p2 * x * y
-        bent *= self.focal_px
-        bent += self.center_px
+        bend_points(flat, np.array(self.coefficients), self.focal_px, self.center_px, bent)
         return bent
 
     def answers(self, straight: NDArray[np.float64], terms: int) -> NDArray[np.float64]:
@@ -109,6 +102,20 @@ def _bent(x: float, y: float, coefficients: NDArray[np.float64]) -> tuple[float,
         x * y * grows + 2.0 * p1 * x + 2.0 * p2 * y,
         radial + y * y * grows + 6.0 * p1 * y + 2.0 * p2 * x,
     )
+
+
+@compiled()
+def bend_points(
+    straight: NDArray[np.float64],
+    coefficients: NDArray[np.float64],
+    focal_px: tuple[float, float],
+    center_px: tuple[float, float],
+    bent_px: NDArray[np.float64],
+) -> None:
+    """Fill the image points, shape (N, 2), of straightened places, shape (N, 2)."""
+    for n in range(straight.shape[0]):
+        x, y, _, _, _ = _bent(straight[n, 0], straight[n, 1], coefficients)
+        bent_px[n, 0], bent_px[n, 1] = focal_px[0] * x + center_px[0], focal_px[1] * y + center_px[1]
 
 
 @compiled()

@@ -13,7 +13,7 @@ from scipy.special import ndtri
 
 from vision.background import as_bright, flicker
 from vision.blocks import above_background
-from vision.frame_kernels import halved
+from vision.frame_kernels import half_size
 from vision.image import Image, held_for
 
 _SHRINK = 2
@@ -148,8 +148,8 @@ def _bright_part(
     if min(image.pixels.shape) < _SHRINK:
         return None
     # The median takes out hot pixels before the average would spread them.
-    small = _halved(cv2.medianBlur(image.pixels, 3))
-    ignored = None if ignore is None else _halved(ignore.astype(np.float32)) > 0
+    small = half_size(cv2.medianBlur(image.pixels, 3))
+    ignored = None if ignore is None else half_size(ignore.astype(np.float32)) > 0
     drowned = small >= np.float32(_SATURATED * sensor.full_scale_dn)
     if ignored is not None:
         drowned &= ~ignored
@@ -190,16 +190,9 @@ class _Room:
 
 
 def _small_room(background: Image) -> _Room:
-    small = _halved(background.pixels)
+    small = half_size(background.pixels)
     brightest_dn = float(np.percentile(small[::4, ::4], 99)) - background.sensor.black_level_dn
     return _Room(small, brightest_dn)
-
-
-def _halved(pixels: NDArray[Any]) -> NDArray[np.float32]:
-    """Return a frame of half its size, each pixel the mean of four."""
-    small = np.empty((pixels.shape[0] // _SHRINK, pixels.shape[1] // _SHRINK), np.float32)
-    halved(np.ascontiguousarray(pixels), small)
-    return small
 
 
 def _pixels_of(image: Image, cells: NDArray[np.bool_]) -> NDArray[Any]:

@@ -14,7 +14,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.frame_kernels import edge_profiles, stretched
+from vision.frame_kernels import edge_profiles, half_size, stretched
 from vision.image import Image
 from vision.plate import PlateSpec, Side
 
@@ -110,14 +110,22 @@ def _detect(image: Image, plate: PlateSpec, side: Side) -> dict[int, NDArray[np.
     parameters.cornerRefinementMethod = cv2.aruco.CORNER_REFINE_SUBPIX
     detector = cv2.aruco.ArucoDetector(plate.dictionary(), parameters)
     found: dict[int, NDArray[np.float64] | None] = {}
-    # A dim frame is noisy: what the sharp frame does not show, a smoothed one may; and where a bright spot
-    # takes the whole scale, the dimmer part of it must be stretched.
-    for blur_px, bright_percentile in ((0.0, 99.5), (2.0, 99.5), (2.0, 80.0)):
-        soft = np.asarray(cv2.GaussianBlur(pixels.astype(np.float32), (0, 0), blur_px)) if blur_px else pixels
+    # Half the size shows most markers in a quarter of the time. A dim frame is noisy: what the sharp frame
+    # does not show, a smoothed one may; and where a bright spot takes the whole scale, the dimmer part of it
+    # must be stretched.
+    for shrink, blur_px, bright_percentile in (
+        (2, 0.0, 99.5),
+        (1, 0.0, 99.5),
+        (1, 2.0, 99.5),
+        (1, 2.0, 80.0),
+    ):
+        soft = pixels if shrink == 1 else half_size(pixels)
+        if blur_px:
+            soft = np.asarray(cv2.GaussianBlur(pixels.astype(np.float32), (0, 0), blur_px))
         corners, ids, _ = detector.detectMarkers(eight_bit(soft, bright_percentile))
         fresh: dict[int, NDArray[np.float64] | None] = {}
         for number, points in zip([] if ids is None else ids.ravel(), corners, strict=True):
-            place = np.asarray(points, np.float64).reshape(4, 2)
+            place = (np.asarray(points, np.float64).reshape(4, 2) + 0.5) * shrink - 0.5
             if mirrored:
                 place[:, 0] = pixels.shape[1] - 1 - place[:, 0]
             fresh[int(number)] = None if int(number) in fresh else place

@@ -111,6 +111,13 @@ def take_ends_off(low: NDArray[Any], high: NDArray[Any], count: int, total: Arra
             total[y, x] = (total[y, x] - np.float32(low[y, x]) - np.float32(high[y, x])) * share
 
 
+def half_size(pixels: NDArray[Any]) -> Array32:
+    """Return a frame of half its size, each pixel the mean of four."""
+    small = np.empty((pixels.shape[0] // 2, pixels.shape[1] // 2), np.float32)
+    halved(np.ascontiguousarray(pixels), small)
+    return small
+
+
 @compiled(any_order=True)
 def halved(pixels: NDArray[Any], small: Array32) -> None:
     """Fill a frame of half the size, each pixel the mean of four."""

@@ -20,6 +20,7 @@ from vision.hole_edge import Profiles
 
 FEWEST_SECTORS = 24
 _FLOOR_MM = 3e-4
+_TOLERANCE = 1e-6  # relative; a step less leaves a hundredth of the uncertainty
 _HARMONICS = 2
 _DEEPEST_PX = 2.5
 _ROUNDS = 5
@@ -58,7 +59,15 @@ def fit_circle(points: NDArray[np.float64], center: NDArray[np.float64], radius:
             return None
         miss = partial(_circle_misses, points)
         scale = max(1.4826 * float(np.median(np.abs(miss(start)))), _FLOOR_MM)
-        start = least_squares(miss, start, partial(_circle_slopes, points), loss="cauchy", f_scale=scale).x
+        start = least_squares(
+            miss,
+            start,
+            partial(_circle_slopes, points),
+            loss="cauchy",
+            f_scale=scale,
+            ftol=_TOLERANCE,
+            xtol=_TOLERANCE,
+        ).x
         residual = miss(start)
         keep = np.abs(residual) < 4 * max(1.4826 * float(np.median(np.abs(residual))), _FLOOR_MM)
         if keep.all():
@@ -171,7 +180,14 @@ def _fit_once(profiles: Profiles, used: NDArray[np.bool_], glint: bool) -> _Prof
     if glint:
         # A line in the very edge would be the same as a shift of it.
         start, scale, low, high = [*start, 0.03], [*scale, 0.05], [*low, 0.015], [*high, 0.15]
-    found = least_squares(partial(_profile_misses, profiles, used), start, bounds=(low, high), x_scale=scale)
+    found = least_squares(
+        partial(_profile_misses, profiles, used),
+        start,
+        bounds=(low, high),
+        x_scale=scale,
+        ftol=1e-6,
+        xtol=1e-6,
+    )
     rest = np.asarray(found.fun).reshape(int(used.sum()), -1)
     return _ProfileFit(found.x, found.jac, rest, used.copy())
 

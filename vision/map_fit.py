@@ -21,6 +21,7 @@ _ROBUST_SIGMAS = 5.0
 _REACH_BLURS = 5.5
 _ENOUGH = 0.8
 _FLOOR_MM = 2e-4
+_TOLERANCE = 1e-6  # relative; a step less leaves a hundredth of the uncertainty
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -126,7 +127,16 @@ def fit_edges(edges: EdgePoints, lens: CameraLens, start: NDArray[np.float64]) -
             return None
         miss, slopes = partial(_misses, edges, lens), partial(_slopes, edges, lens)
         scale = max(_spread(miss(start)), _FLOOR_MM)
-        found = least_squares(miss, start, slopes, loss="soft_l1", f_scale=2 * scale, x_scale="jac")
+        found = least_squares(
+            miss,
+            start,
+            slopes,
+            loss="soft_l1",
+            f_scale=2 * scale,
+            x_scale="jac",
+            ftol=_TOLERANCE,
+            xtol=_TOLERANCE,
+        )
         start = found.x
         residual = miss(start)
         keep = np.abs(residual) < _ROBUST_SIGMAS * max(_spread(residual), _FLOOR_MM)
@@ -140,7 +150,7 @@ def fit_edges(edges: EdgePoints, lens: CameraLens, start: NDArray[np.float64]) -
 
 def _plain_fit(edges: EdgePoints, lens: CameraLens, start: NDArray[np.float64]) -> MapFit | None:
     miss, slopes = partial(_misses, edges, lens), partial(_slopes, edges, lens)
-    found = least_squares(miss, start, slopes, x_scale="jac")
+    found = least_squares(miss, start, slopes, x_scale="jac", ftol=_TOLERANCE, xtol=_TOLERANCE)
     normal_matrix = found.jac.T @ found.jac
     scale = np.sqrt(np.diag(normal_matrix))
     if not np.all(scale > 0) or np.linalg.cond(normal_matrix / np.outer(scale, scale)) > 1e12:

@@ -19,6 +19,7 @@ _PROFILES = 5
 _SAMPLES = 49
 _FEWEST_POINTS = 16
 _FLOOR_MM = 3e-4
+_TOLERANCE = 1e-6  # relative; a step less leaves a hundredth of the uncertainty
 _ARMS = ((1.0, 0.0), (-1.0, 0.0), (0.0, 1.0), (0.0, -1.0))
 
 
@@ -142,7 +143,9 @@ def _fit_cross(
         miss = partial(_cross_misses, points, normals, center)
         slopes = partial(_cross_slopes, points, normals, center)
         scale = max(1.4826 * float(np.median(np.abs(miss(start)))), _FLOOR_MM)
-        start = least_squares(miss, start, slopes, loss="cauchy", f_scale=scale).x
+        start = least_squares(
+            miss, start, slopes, loss="cauchy", f_scale=scale, ftol=_TOLERANCE, xtol=_TOLERANCE
+        ).x
         residual = miss(start)
         keep = np.abs(residual) < 4 * max(1.4826 * float(np.median(np.abs(residual))), _FLOOR_MM)
         if keep.all():

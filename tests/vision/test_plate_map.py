@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from vision.camera_lens import BoardSpec, CameraLens, LensCalibration, NoLens, calibrate_lens
-from vision.fiducials import EdgePoints
+from vision.fiducials import EdgePoints, find_fiducials
 from vision.image import Image, Sensor
 from vision.map_fit import fit_edges
 from vision.map_model import MapModel
@@ -332,3 +332,24 @@ def test_eight_bit_frames_map_too(plain_frame):
     plate_map = map_plate(small, HOLE_TARGET)
     points = field(HOLE_TARGET, view)
     assert 1e3 * np.abs(plate_map.to_mm(view.to_px(points)) - points).max() < 5
+
+
+@pytest.mark.parametrize("side_px", [25, 84])
+@pytest.mark.parametrize("side", ["front", "behind"])
+def test_markers_are_found_whatever_their_size(side_px, side):
+    """Small ones do not show at half the size, at which a frame is looked at first."""
+    plate = reference_target()
+    pixels = np.full((900, 1000), 200, np.uint8)
+    drawn = {}
+    for k, number in enumerate(plate.fiducials):
+        marker = cv2.aruco.generateImageMarker(plate.dictionary(), number, side_px)
+        x, y = 40 + 150 * (k % 6), 40 + 150 * (k // 6)
+        pixels[y : y + side_px, x : x + side_px] = marker
+        drawn[number] = np.array([x, y]) + np.array([[0, 0], [1, 0], [1, 1], [0, 1]]) * side_px - 0.5
+    if side == "behind":
+        pixels = np.ascontiguousarray(pixels[:, ::-1])
+        drawn = {n: np.column_stack([999 - one[:, 0], one[:, 1]]) for n, one in drawn.items()}
+    found = find_fiducials(Image(pixels, 0.01, Sensor(full_scale_dn=255)), plate, side)
+    assert set(found) == set(plate.fiducials)
+    for number, corners in found.items():
+        assert np.abs(corners - drawn[number]).max() < 2.0
