@@ -31,6 +31,7 @@ EXPOSURES = {"hole_camera": EXPOSURE_RETURNS_S, "reference_camera": EXPOSURE_TRA
 REPEATS = 21
 PLAIN_REPEATS = 5
 BUDGET_MS = 80.0
+NEW_PLACE = "new place"
 
 
 class PlainCamera:
@@ -133,6 +134,7 @@ def main() -> None:
         "aligned": SceneState(null),
         "start": SceneState(start),
         "lamp on": SceneState(start, shutter_open=False, lamp_on=True),
+        NEW_PLACE: SceneState(start),
     }
     plain = {name: PlainCamera(scene, name) for name in scene.camera_names}
     rows = {}
@@ -145,11 +147,21 @@ def main() -> None:
             for name, t in EXPOSURES.items()
         )
 
-        def ours(number: int, base: SceneState = state) -> None:
+        # A first frame of a place has the spots painted, a second one of it only read out anew.
+        step_mm = 0.01 if label == NEW_PLACE else 0.0
+
+        def ours(number: int, base: SceneState = state, step_mm: float = step_mm) -> None:
+            x_mm, *rest = base.pose
             for name, exposure_s in EXPOSURES.items():
                 scene.render(
                     name,
-                    SceneState(base.pose, base.shutter_open, base.lamp_on, 0.1 * number, number),
+                    SceneState(
+                        (x_mm + step_mm * number, *rest),
+                        base.shutter_open,
+                        base.lamp_on,
+                        0.1 * number,
+                        number,
+                    ),
                     exposure_s,
                 )
 
