@@ -184,9 +184,14 @@ class SceneNuisances:
             if isinstance(value, float | int) and field.name not in signed and not value >= 0.0:
                 raise ValueError(f"nuisance {field.name} is {value}; allowed is 0 or more")
         for name in (
-            "fringe_visibility", "speckle_contrast", "halo_fraction", "flicker", "paper_albedo", "ink_albedo",
+            "fringe_visibility",
+            "speckle_contrast",
+            "halo_fraction",
+            "flicker",
+            "paper_albedo",
+            "ink_albedo",
             "hole_albedo",
-        ):  # fmt: skip
+        ):
             if getattr(self, name) > 1.0:
                 raise ValueError(f"nuisance {name} is {getattr(self, name)}; allowed is 0 to 1")
         for name in ("pointing_period_s", "speckle_grain_um", "speckle_move_um", "halo_width", "full_well_e"):
