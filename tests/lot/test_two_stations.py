@@ -29,18 +29,38 @@ def stations_at_work(
     script = str(Path(shared_lot.__file__))
     children = {
         name: subprocess.Popen(
-            [sys.executable, script, url, name, str(seed), str(parts)], stdout=subprocess.PIPE, text=True
+            [sys.executable, script, url, name, str(seed), str(parts)],
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            text=True,
         )
         for seed, name in enumerate(STATIONS)
     }
+    # Each waits after its first part: a fast one would have done the lot before the other has started.
+    words = {name: _until_first_part(child) for name, child in children.items()}
+    for child in children.values():
+        assert child.stdin is not None
+        child.stdin.close()
     meanwhile()
     said = {}
     for name, child in children.items():
-        words, _ = child.communicate(timeout=300)
-        assert child.returncode == 0, (name, words)
-        said[name] = [line.split() for line in words.splitlines()]
+        assert child.stdout is not None
+        status = child.wait(timeout=300)
+        words[name] += child.stdout.read()
+        child.stdout.close()
+        assert status == 0, (name, words[name])
+        said[name] = [line.split() for line in words[name].splitlines()]
         assert said[name][-1] == ["END"]
     return said
+
+
+def _until_first_part(child: subprocess.Popen[str]) -> str:
+    """Return what a station says up to its first part done, or up to its end."""
+    assert child.stdout is not None
+    words = ""
+    while "DONE" not in words and (line := child.stdout.readline()):
+        words += line
+    return words
 
 
 def check(url: str, parts: int, said: dict[str, list[list[str]]]) -> None:
